@@ -1,0 +1,1 @@
+"""Pure: no clock, no file, no socket, no randomness."""

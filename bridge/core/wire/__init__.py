@@ -1,0 +1,1 @@
+"""Bytes on the wire to plain values and back."""

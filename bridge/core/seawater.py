@@ -375,8 +375,8 @@ def salinity_from_gravity_psu(
             raise OutOfRangeError(
                 f"a specific gravity ({reference}) lies outside {low:.5f} to {high:.5f}"
             )
-        root = np.sqrt(specific_gravity - 1.0)
-        return np.polyval(_INVERSE_GRAVITY[reference], root).astype(np.float64)
+        roots = np.sqrt(specific_gravity - 1.0)
+        return np.polyval(_INVERSE_GRAVITY[reference], roots).astype(np.float64)
     if not low <= specific_gravity <= high:
         raise OutOfRangeError(
             f"specific gravity ({reference}) is {specific_gravity:g}; "

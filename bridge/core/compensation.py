@@ -97,8 +97,8 @@ def _coefficient_problems(probe: Probe) -> list[str]:
     if linear and probe.coefficient_pct_per_c is None:
         return [
             (
-                f'reports "{probe.reports}" needs coefficient_pct_per_c, the temperature coefficient '
-                "that the device uses (devices show it in their settings; often 1.8 to 2.4)"
+                f'reports "{probe.reports}" needs coefficient_pct_per_c, the temperature '
+                "coefficient that the device uses (see its settings; often 1.8 to 2.4)"
             )
         ]
     if not linear and probe.coefficient_pct_per_c is not None:

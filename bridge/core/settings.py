@@ -268,6 +268,10 @@ class Permit:
     held_by: tuple[str, ...] | None = None
     """Causes that hold it; left out, the default for the driver (docs/permits.md)."""
     minimum_hold_s: NotNegative = 60.0
+    long_hold_s: Positive = 10_800.0
+    """A hold that lasts this long raises an alarm of its own."""
+    overrun_grace_s: Positive | None = None
+    """Time to stop after a hold; left out, the lease: by then it has timed out by itself."""
     stale_after_s: Positive | None = None
     """Age of the newest probe reading that ends the permit; left out, from the cadence."""
     largest_bypass_min: Annotated[float, Gt(0), Le(1440)] = 60.0

@@ -1,0 +1,232 @@
+"""Is the water itself off? The salt balance against what is normal for this tank.
+
+Salt stays when water evaporates, so in a healthy tank the salinity moves in a band: it climbs by
+evaporation and falls back at the top-off. Leaving the band at a pace that the plumbing allows is a
+real change; litres, pump time and level tell the likely reason. A pace or direction that the added
+litres contradict is the probe.
+"""
+
+from dataclasses import dataclass, field
+from math import exp, log, sqrt
+from typing import Final
+
+from bridge.core.blocks import Block, quantile
+
+HOUR_S: Final = 3600.0
+BAND_HOURS: Final = 96
+SKIPPED_HOURS: Final = 3
+LEAST_BAND_HOURS: Final = 8
+FIRST_BAND_PSU: Final = 0.05
+MARGIN_PSU: Final = 0.12
+"""Excursion that is worth a finding, besides the uncertainty of the estimate itself."""
+SLOW_PSU_H: Final = 0.006
+FAST_PSU_H: Final = 0.05
+"""Slower than the first is drift unless litres say otherwise, faster than the second is water.
+
+Moored sensors drift 0.015 to 0.065 a year, badly fouled ones more than 2 S a week
+(0.012 S an hour); the slowest usual top-off faults move a tank by some hundredths an hour."""
+SUDDEN_FACTOR: Final = 3.0
+
+
+@dataclass(slots=True)
+class BalanceState:
+    """The normal band and the present excursion."""
+
+    low_psu: float | None = None
+    high_psu: float | None = None
+    band_hours: int = 0
+    left_low_s: float | None = None
+    left_high_s: float | None = None
+    litres_day: float | None = None
+    """Usual litres of fresh water a day."""
+    level_normal: float | None = None
+    level_spread: float = 0.0
+    level: float | None = None
+    level_at_s: float | None = None
+    levels: list[float] = field(default_factory=list)
+    mismixed_s: float | None = None
+    """When a water change was found wrongly mixed."""
+
+
+@dataclass(slots=True)
+class Excursion:
+    """How likely it is that the water has left its band, and the share that is real."""
+
+    dilution: float = 0.0
+    """Probability that the water is fresher than its band."""
+    concentration: float = 0.0
+    real_share: float = 1.0
+    """Share of that probability that is the water rather than the probe drifting."""
+    size_psu: float = 0.0
+    pace_psu_h: float = 0.0
+    hours: float = 0.0
+    expected_psu: float | None = None
+    """Change that the litres since then explain; None when nobody meters them."""
+
+
+def _logistic(x: float) -> float:
+    if x < -30.0:  # noqa: PLR2004
+        return 0.0
+    return 1.0 / (1.0 + exp(-min(x, 30.0)))
+
+
+class Balance:
+    """Keeps the band, judges excursions."""
+
+    __slots__ = ("excursion", "state")
+
+    def __init__(self, state: BalanceState | None = None) -> None:
+        self.state = state or BalanceState()
+        self.excursion = Excursion()
+
+    def start(self, salinity_psu: float, expected_rise_psu_day: float) -> None:
+        """Assume a band around the first settled estimate: one day without top-off at most."""
+        state = self.state
+        if state.low_psu is None:
+            state.low_psu = salinity_psu - FIRST_BAND_PSU
+            state.high_psu = salinity_psu + max(expected_rise_psu_day, FIRST_BAND_PSU)
+
+    def hourly(self, blocks: list[Block], expected_rise_psu_day: float) -> None:
+        """Renew the band from undisturbed hours, newest ones left out.
+
+        Args:
+            blocks: Undisturbed hours of the last days, oldest first.
+            expected_rise_psu_day: Rise by a day of evaporation. [psu]
+        """
+        state = self.state
+        excursion = self.excursion
+        away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
+        state.band_hours = len(blocks)
+        if len(blocks) >= LEAST_BAND_HOURS and not away:
+            low = quantile([b.low_psu for b in blocks], 0.1)
+            high = quantile([b.high_psu for b in blocks], 0.9)
+            if len(blocks) < BAND_HOURS // 2:
+                # A tank topped up once a day has not shown its whole tooth yet.
+                high = max(high, low + expected_rise_psu_day)
+            state.low_psu, state.high_psu = low, high
+        if state.levels and not away:
+            normal = quantile(state.levels, 0.5)
+            state.level_normal = normal
+            state.level_spread = max(
+                quantile(state.levels, 0.95) - normal, normal - quantile(state.levels, 0.05)
+            )
+
+    def shift(self, change_psu: float) -> None:
+        """The water was changed on purpose; its band moves along."""
+        state = self.state
+        if state.low_psu is not None and state.high_psu is not None:
+            state.low_psu += change_psu
+            state.high_psu += change_psu
+        state.left_low_s = state.left_high_s = None
+
+    def level(self, at_s: float, level: float) -> None:
+        """Take in a water level (any unit)."""
+        state = self.state
+        state.level, state.level_at_s = level, at_s
+        state.levels.append(level)
+        if len(state.levels) > 400:  # noqa: PLR2004 - thinned, so that days are remembered
+            state.levels = state.levels[::2]
+
+    def level_deviation(self) -> float | None:
+        """Level above (+) or below (-) normal in units of its usual swing; None when unknown."""
+        state = self.state
+        if state.level is None or state.level_normal is None or len(state.levels) < 20:  # noqa: PLR2004
+            return None
+        spread = max(state.level_spread, 1e-3 * abs(state.level_normal), 1e-6)
+        return (state.level - state.level_normal) / spread
+
+    def judge(
+        self,
+        at_s: float,
+        salinity_psu: float,
+        variance: float,
+        slope_psu_h: float,
+        expected_psu: float | None,
+        sudden: bool,  # noqa: FBT001
+    ) -> Excursion:
+        """Weigh the present excursion.
+
+        Args:
+            at_s: When. [s]
+            salinity_psu: Estimate that follows the reading. [psu]
+            variance: Its variance, without the calibration's. [psu^2]
+            slope_psu_h: Learned rise by evaporation. [psu/h]
+            expected_psu: Change that the litres since the excursion explain, or None.
+            sudden: Whether the reading jumped there faster than the plumbing can.
+        """
+        state, excursion = self.state, self.excursion
+        excursion.expected_psu = expected_psu
+        if state.low_psu is None or state.high_psu is None:
+            excursion.dilution = excursion.concentration = 0.0
+            return excursion
+        below, above = state.low_psu - salinity_psu, salinity_psu - state.high_psu
+        state.left_low_s = self._left(state.left_low_s, at_s, below)
+        state.left_high_s = self._left(state.left_high_s, at_s, above)
+        if state.left_low_s is None and state.left_high_s is None:
+            excursion.dilution = excursion.concentration = excursion.size_psu = 0.0
+            return excursion
+        margin = MARGIN_PSU + 2.0 * sqrt(variance)
+        if state.band_hours < LEAST_BAND_HOURS:
+            margin += 0.06
+        width = 0.015
+        level = self.level_deviation()
+        if level is not None:
+            # Water in surplus or missing is seen before the salinity is far off.
+            if below > 0.0 and level > 2.0:  # noqa: PLR2004
+                margin *= 0.6
+            if above > 0.0 and level < -2.0:  # noqa: PLR2004
+                margin *= 0.6
+        left_s = state.left_low_s if below > 0.0 else state.left_high_s
+        hours = max((at_s - (left_s if left_s is not None else at_s)) / HOUR_S, 1.0 / 60.0)
+        size = max(below, above)
+        excursion.size_psu, excursion.hours, excursion.pace_psu_h = size, hours, size / hours
+        excursion.dilution = _logistic((below - margin) / width)
+        excursion.concentration = _logistic((above - margin) / width)
+        if below > 0.0:
+            excursion.real_share = self._real_fall(expected_psu, level)
+        else:
+            excursion.real_share = self._real_rise(slope_psu_h, expected_psu, level)
+        if sudden:
+            excursion.real_share = min(excursion.real_share, 0.05)
+        return excursion
+
+    @staticmethod
+    def _left(left_s: float | None, at_s: float, outside_psu: float) -> float | None:
+        if outside_psu > 0.01:  # noqa: PLR2004
+            return left_s if left_s is not None else at_s
+        return None if outside_psu <= 0.0 else left_s
+
+    def _real_fall(self, expected_psu: float | None, level: float | None) -> float:
+        """Share of a fall that is real, by litres, level and pace."""
+        excursion = self.excursion
+        pace = excursion.pace_psu_h
+        by_pace = (log(pace) - log(SLOW_PSU_H)) / (log(FAST_PSU_H) - log(SLOW_PSU_H))
+        share = min(max(by_pace, 0.1), 0.97)
+        if expected_psu is not None:
+            explained = -expected_psu / excursion.size_psu
+            if explained > 0.4:  # noqa: PLR2004
+                return 0.97
+            if excursion.hours > 2.0 and explained < 0.15:  # noqa: PLR2004
+                share = min(share, 0.1)
+        if level is not None and level > 2.0:  # noqa: PLR2004
+            return max(share, 0.95)
+        return share
+
+    def _real_rise(
+        self, slope_psu_h: float, expected_psu: float | None, level: float | None
+    ) -> float:
+        """Share of a rise that is real: evaporation without top-off climbs at a known pace."""
+        excursion = self.excursion
+        pace = excursion.pace_psu_h
+        ratio = pace / max(slope_psu_h, 1e-4)
+        share = 0.85 if 0.4 < ratio < 2.5 else 0.5 if ratio >= 2.5 else 0.15  # noqa: PLR2004
+        if expected_psu is not None:
+            # Litres that went on running as usual contradict a dry reservoir.
+            usual = slope_psu_h * excursion.hours
+            if -expected_psu < 0.3 * usual:
+                share = max(share, 0.9)
+            elif -expected_psu > 0.7 * usual and excursion.hours > 3.0:  # noqa: PLR2004
+                share = min(share, 0.15)
+        if level is not None and level < -2.0:  # noqa: PLR2004
+            share = max(share, 0.95)
+        return share

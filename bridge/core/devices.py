@@ -1,0 +1,340 @@
+"""Does the reading follow a device's switching? Tested over many toggles, not by one coincidence.
+
+At every switching the reading before is compared with the reading after, twice: its level (a step
+that reverses when the device stops) and its restlessness (noise while the device runs). The same
+comparison at moments without any switching tells what chance makes of it. A device is named when
+its signed changes agree with each other far more often than chance would have it: an exact
+binomial test, corrected for the number of devices tried and for the two kinds of effect.
+"""
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from math import comb, log, sqrt
+from typing import Final
+
+KEPT_EDGES: Final = 24
+KEPT_CONTROLS: Final = 120
+BEFORE: Final = 4
+"""Samples before a switching."""
+SETTLING: Final = 1
+"""Samples after a switching that are passed over: the effect may lag by a sample or two."""
+AFTER: Final = 3
+WINDOW: Final = 26
+"""Samples kept: twelve before a switching, twelve after it, and the lag."""
+NOISE_SAMPLES: Final = 12
+LEAST_NOISE_SAMPLES: Final = 4
+LEAST_EDGES: Final = 4
+LEAST_CONTROLS: Final = 12
+SIGNIFICANCE: Final = 0.002
+"""Largest corrected p-value at which a device is named."""
+LONGEST_WAIT_INTERVALS: Final = 30
+
+
+class Effect(StrEnum):
+    """How a device can show."""
+
+    STEP = "step"
+    NOISE = "noise"
+
+
+@dataclass(slots=True)
+class EdgeChange:
+    """What one switching did."""
+
+    at_s: float
+    on: bool
+    change: float
+    """After minus before, in psu (step) or as log ratio (noise)."""
+
+
+@dataclass(slots=True)
+class Verdict:
+    """What the switchings of one device say about one kind of effect."""
+
+    effect: Effect
+    size: float
+    """Change when the device starts: psu (step) or log ratio of restlessness (noise)."""
+    agreeing: int
+    edges: int
+    chance: float
+    p_value: float
+    """Corrected for the number of devices and effects."""
+    agreeing_on: int
+    agreeing_off: int
+
+    @property
+    def significant(self) -> bool:
+        """Whether the device can be named."""
+        return (
+            self.p_value <= SIGNIFICANCE and min(self.agreeing_on, self.agreeing_off) >= 2  # noqa: PLR2004
+        )
+
+    @property
+    def log_odds(self) -> float:
+        """Evidence for the device, in natural logarithms, bounded."""
+        return min(-log(max(self.p_value, 1e-12)), 14.0) if self.significant else 0.0
+
+
+@dataclass(slots=True)
+class DeviceState:
+    """One device's switching and what it did to the reading."""
+
+    on: bool | None = None
+    since_s: float | None = None
+    known_s: float | None = None
+    waiting: list[tuple[float, bool]] = field(default_factory=list)
+    """Switchings whose effect is not measured yet."""
+    steps: list[EdgeChange] = field(default_factory=list)
+    noises: list[EdgeChange] = field(default_factory=list)
+    step: Verdict | None = None
+    noise: Verdict | None = None
+
+
+@dataclass(slots=True)
+class DevicesState:
+    """All devices of a tank."""
+
+    devices: dict[str, DeviceState] = field(default_factory=dict)
+    times: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
+    readings: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
+    edges: deque[float] = field(default_factory=lambda: deque(maxlen=40))
+    step_controls: list[float] = field(default_factory=list)
+    noise_controls: list[float] = field(default_factory=list)
+    until_control: int = WINDOW
+
+
+def binomial_tail(successes: int, trials: int, chance: float) -> float:
+    """Probability of at least ``successes`` in ``trials``, each with ``chance``."""
+    return min(
+        sum(
+            comb(trials, k) * chance**k * (1.0 - chance) ** (trials - k)
+            for k in range(successes, trials + 1)
+        ),
+        1.0,
+    )
+
+
+def median(values: Sequence[float]) -> float:
+    """Median of at least one value."""
+    ordered = sorted(values)
+    middle = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[middle]
+    return 0.5 * (ordered[middle - 1] + ordered[middle])
+
+
+def judge(
+    effect: Effect, changes: Sequence[EdgeChange], controls: Sequence[float], floor: float, tried: int
+) -> Verdict | None:
+    """Whether signed changes agree more often than chance.
+
+    Args:
+        effect: Which kind.
+        changes: At the device's switchings.
+        controls: The same measure at moments without a switching; either sign is alike.
+        floor: Smallest change that matters, same unit.
+        tried: Number of devices and effects tried, for the correction.
+
+    Returns:
+        None when there are too few switchings or controls to tell.
+    """
+    if len(changes) < LEAST_EDGES or len(controls) < LEAST_CONTROLS:
+        return None
+    signed = [c.change if c.on else -c.change for c in changes]
+    size = median(signed)
+    spread = 1.4826 * median([abs(c) for c in controls])
+    tolerance = max(0.5 * abs(size), 0.5 * floor)
+    if abs(size) < max(2.0 * spread, floor):
+        return Verdict(effect, size, 0, len(signed), 1.0, 1.0, 0, 0)
+    agreeing = [c for c, s in zip(changes, signed, strict=True) if abs(s - size) <= tolerance]
+    # Either sign of a control is alike, so each is tried both ways.
+    near = sum(abs(c - size) <= tolerance for c in controls)
+    near += sum(abs(-c - size) <= tolerance for c in controls)
+    chance = (near + 1) / (2 * len(controls) + 2)
+    # The size was chosen to fit the changes: one of them is used up by that.
+    raw = binomial_tail(len(agreeing) - 1, len(signed) - 1, chance)
+    return Verdict(
+        effect,
+        size,
+        len(agreeing),
+        len(signed),
+        chance,
+        min(raw * max(tried, 1) * 2, 1.0),
+        sum(c.on for c in agreeing),
+        sum(not c.on for c in agreeing),
+    )
+
+
+class Devices:
+    """Follows every configured device of one tank."""
+
+    __slots__ = ("_waiting", "names", "state")
+
+    def __init__(self, names: Sequence[str], state: DevicesState | None = None) -> None:
+        self.names = tuple(names)
+        self.state = state or DevicesState()
+        for name in names:
+            self.state.devices.setdefault(name, DeviceState())
+        for name in [n for n in self.state.devices if n not in self.names]:
+            del self.state.devices[name]
+        self._waiting = any(d.waiting for d in self.state.devices.values())
+
+    def switched(self, name: str, at_s: float, *, on: bool) -> bool:
+        """A device reported its state.
+
+        Returns:
+            Whether it changed.
+        """
+        device = self.state.devices[name]
+        device.known_s = at_s
+        if device.on == on:
+            return False
+        first = device.on is None
+        device.on, device.since_s = on, at_s
+        if first:
+            return False
+        self.state.edges.append(at_s)
+        device.waiting.append((at_s, on))
+        self._waiting = True
+        return True
+
+    def chance_of_edge(self, at_s: float, window_s: float) -> float:
+        """Probability that some device switches within a window by chance."""
+        recent = [e for e in self.state.edges if e > at_s - 6 * 3600.0]
+        span_s = 6 * 3600.0 if len(recent) < self.state.edges.maxlen else at_s - recent[0]  # type: ignore[operator]
+        rate = (len(recent) + 0.5) / max(span_s, window_s)
+        return min(1.0, rate * window_s)
+
+    def edge_near(self, at_s: float, window_s: float) -> str | None:
+        """The device that switched last within the window before ``at_s``, or None."""
+        best: tuple[float, str] | None = None
+        for name in self.names:
+            since = self.state.devices[name].since_s
+            if since is not None and at_s - window_s <= since <= at_s:
+                candidate = (since, name)
+                if best is None or candidate > best:
+                    best = candidate
+        if best is None or not self.state.edges or self.state.edges[-1] < at_s - window_s:
+            return None
+        return best[1]
+
+    def sample(self, at_s: float, probe_psu: float, noise_psu: float, interval_s: float) -> None:
+        """Take in a reading, measure switchings that are due."""
+        state = self.state
+        state.times.append(at_s)
+        state.readings.append(probe_psu)
+        if self._waiting:
+            self._measure(at_s, noise_psu, interval_s)
+        state.until_control -= 1
+        if state.until_control <= 0:
+            self._control(noise_psu)
+
+    def _split(self, edge_s: float, end_s: float) -> tuple[list[float], list[float]]:
+        before: list[float] = []
+        after: list[float] = []
+        for when, value in zip(self.state.times, self.state.readings, strict=True):
+            if when <= edge_s:
+                before.append(value)
+            elif when <= end_s:
+                after.append(value)
+        return before, after
+
+    def _measure(self, at_s: float, noise_psu: float, interval_s: float) -> None:
+        self._waiting = False
+        for name in self.names:
+            device = self.state.devices[name]
+            still: list[tuple[float, bool]] = []
+            for index, (edge_s, on) in enumerate(device.waiting):
+                following = device.waiting[index + 1][0] if index + 1 < len(device.waiting) else None
+                end_s = following if following is not None else at_s
+                before, after = self._split(edge_s, end_s)
+                done = following is not None or len(after) >= NOISE_SAMPLES + SETTLING
+                if not done and at_s - edge_s < LONGEST_WAIT_INTERVALS * interval_s:
+                    still.append((edge_s, on))
+                    continue
+                self._conclude(device, edge_s, on, before, after, noise_psu)
+                tried = len(self.names)
+                device.step = judge(
+                    Effect.STEP, device.steps, self.state.step_controls, 3.0 * noise_psu, tried
+                )
+                device.noise = judge(
+                    Effect.NOISE, device.noises, self.state.noise_controls, 0.7, tried
+                )
+            device.waiting = still
+            self._waiting = self._waiting or bool(still)
+
+    def _conclude(
+        self,
+        device: DeviceState,
+        edge_s: float,
+        on: bool,  # noqa: FBT001
+        before: list[float],
+        after: list[float],
+        noise_psu: float,
+    ) -> None:
+        step = step_change(before, after)
+        if step is not None:
+            device.steps.append(EdgeChange(edge_s, on, step))
+            del device.steps[:-KEPT_EDGES]
+        noise = noise_change(before, after, noise_psu)
+        if noise is not None:
+            device.noises.append(EdgeChange(edge_s, on, noise))
+            del device.noises[:-KEPT_EDGES]
+
+    def _control(self, noise_psu: float) -> None:
+        """Measure a moment without a switching, to learn what chance does."""
+        state = self.state
+        if len(state.times) < WINDOW:
+            state.until_control = WINDOW - len(state.times)
+            return
+        state.until_control = WINDOW // 2
+        first, last = state.times[0], state.times[-1]
+        if any(first <= e <= last for e in state.edges):
+            return
+        half = WINDOW // 2
+        readings = list(state.readings)
+        step = step_change(readings[:half], readings[half:])
+        noise = noise_change(readings[:half], readings[half:], noise_psu)
+        if step is not None:
+            state.step_controls.append(step)
+            del state.step_controls[:-KEPT_CONTROLS]
+        if noise is not None:
+            state.noise_controls.append(noise)
+            del state.noise_controls[:-KEPT_CONTROLS]
+
+    def named(self) -> list[tuple[str, Verdict]]:
+        """Devices whose effect is significant, strongest evidence first."""
+        found = [
+            (name, verdict)
+            for name in self.names
+            for verdict in (self.state.devices[name].step, self.state.devices[name].noise)
+            if verdict is not None and verdict.significant
+        ]
+        found.sort(key=lambda item: item[1].p_value)
+        return found
+
+
+def step_change(before: Sequence[float], after: Sequence[float]) -> float | None:
+    """Level after minus level before, in psu; None when there are too few samples."""
+    settled = after[SETTLING : SETTLING + AFTER] or after
+    if len(before) < 2 or not settled:  # noqa: PLR2004
+        return None
+    return median(settled) - median(before[-BEFORE:])
+
+
+def noise_change(
+    before: Sequence[float], after: Sequence[float], noise_psu: float
+) -> float | None:
+    """Log ratio of the restlessness after to before; None when there are too few samples."""
+    quiet, loud = before[-NOISE_SAMPLES:], after[SETTLING : SETTLING + NOISE_SAMPLES]
+    if min(len(quiet), len(loud)) < LEAST_NOISE_SAMPLES:
+        return None
+    return log(_restlessness(loud, noise_psu) / _restlessness(quiet, noise_psu))
+
+
+def _restlessness(values: Sequence[float], noise_psu: float) -> float:
+    """Root mean square of successive differences, floored by the sensor's own noise."""
+    squares = [(b - a) ** 2 for a, b in zip(values, values[1:], strict=False)]
+    return sqrt(sum(squares) / len(squares) + (0.5 * noise_psu) ** 2)

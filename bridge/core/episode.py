@@ -1,0 +1,274 @@
+"""An episode: the reading has left what the water can do. Competing explanations are weighed.
+
+Each explanation is a model of how the reading goes on, written as a density of the next sample.
+The sums of the log densities, with what is known about switching devices, running additions, level
+and thermometer as prior odds, give the probabilities. The models follow the physics:
+
+- passing bubbles: water minus an exponential depth, independent from sample to sample;
+- a lodged bubble: one step down, then as quiet as ever, until it lets go;
+- pick-up: a step of either sign, then quiet, or symmetrical noise about the water;
+- exposed: anywhere between nothing and most of the water's value;
+- plume: a smooth dip while fresh water runs in or mixes;
+- the water itself: no faster than the plumbing, so a jump rules it out.
+"""
+
+from dataclasses import dataclass, field
+from enum import IntEnum
+from math import exp, log, sqrt
+from typing import Final
+
+from bridge.core.densities import between, normal, one_sided, two_sided
+
+
+class Model(IntEnum):
+    """Competing explanations, in the order of the weights."""
+
+    PASSING = 0
+    LODGED = 1
+    STEP = 2
+    NOISE = 3
+    EXPOSED = 4
+    PLUME = 5
+    WATER = 6
+    UNEXPLAINED = 7
+
+
+PRIORS: Final = {
+    Model.PASSING: 0.30,
+    Model.LODGED: 0.20,
+    Model.STEP: 0.10,
+    Model.NOISE: 0.08,
+    Model.EXPOSED: 0.08,
+    Model.PLUME: 0.10,
+    Model.WATER: 0.10,
+    Model.UNEXPLAINED: 0.04,
+}
+"""How often each is behind an implausible reading. Judgement of the trade, no source."""
+
+MEMORY: Final = 40.0
+"""Samples after which evidence fades: successive samples are not independent for ever."""
+BOUND: Final = 30.0
+DEPTH_PSU: Final = 0.7
+"""Mean depth of a gas disturbance before one was seen: 1.2 % gas by Maxwell at S = 35."""
+CLEAN_SIGMA: Final = 3.5
+
+
+@dataclass(slots=True)
+class EpisodeState:
+    """What has been seen since the reading left the water."""
+
+    start_s: float
+    start_deviation_psu: float
+    """Deviation of the first sample."""
+    before_psu: float
+    """Water at the start."""
+    last_s: float
+    last_psu: float
+    level_psu: float
+    """Where the reading rests since its last jump."""
+    level_samples: float
+    follower_psu: float
+    """Water, if the change were real: as near to the reading as the plumbing allows."""
+    follower_variance: float
+    weights: list[float]
+    samples: int = 0
+    low: int = 0
+    high: int = 0
+    clean_run: int = 0
+    deepest_psu: float = 0.0
+    highest_psu: float = 0.0
+    square_psu2: float = 0.0
+    """Running mean square deviation."""
+    roughness_psu2: float = 0.0
+    depth_psu: float = DEPTH_PSU
+    share: float = 0.6
+    edge_device: str | None = None
+    """Device that switched just before the start."""
+    addition: bool = False
+    """Whether fresh water ran in or mixed at the start."""
+    recent_low: float = 0.0
+    """Recency-weighted share of low samples."""
+    fastest_fall_psu: float = 0.0
+    """Largest fall between two samples."""
+    fastest_fall_s: float = 0.0
+
+
+@dataclass(slots=True)
+class Prior:
+    """Circumstances at the start of an episode, as factors on the prior odds."""
+
+    factors: dict[Model, float] = field(default_factory=dict)
+
+
+class Episode:
+    """Weighs the explanations from sample to sample."""
+
+    __slots__ = ("state",)
+
+    def __init__(self, state: EpisodeState) -> None:
+        self.state = state
+
+    @classmethod
+    def opening(
+        cls,
+        at_s: float,
+        before_psu: float,
+        variance: float,
+        probe_psu: float,
+        factors: dict[Model, float],
+    ) -> "Episode":
+        """Open at the first implausible sample; it is to be fed to :meth:`sample` as well."""
+        weights = [log(max(PRIORS[m] * factors.get(m, 1.0), 1e-9)) for m in Model]
+        return cls(
+            EpisodeState(
+                start_s=at_s,
+                start_deviation_psu=probe_psu - before_psu,
+                before_psu=before_psu,
+                last_s=at_s,
+                last_psu=before_psu,
+                level_psu=before_psu,
+                level_samples=0.0,
+                follower_psu=before_psu,
+                follower_variance=variance,
+                weights=weights,
+            )
+        )
+
+    def sample(
+        self,
+        at_s: float,
+        probe_psu: float,
+        water_psu: float,
+        water_variance: float,
+        noise_psu: float,
+        fall_psu_h: float,
+        rise_psu_h: float,
+    ) -> None:
+        """Weigh one sample.
+
+        Args:
+            at_s: When. [s]
+            probe_psu: Reading. [psu]
+            water_psu: Water as carried by the mass balance. [psu]
+            water_variance: Its variance. [psu^2]
+            noise_psu: Clean noise of the reading. [psu]
+            fall_psu_h: Fastest possible fall. [psu/h]
+            rise_psu_h: Fastest possible rise. [psu/h]
+        """
+        state = self.state
+        hours = max(at_s - state.last_s, 0.0) / 3600.0
+        d = probe_psu - water_psu
+        noise2 = noise_psu * noise_psu
+        sd = sqrt(water_variance + noise2)
+        first = state.samples == 0
+        clean = normal(d, sd)
+
+        level_sd = sqrt(noise2 * (1.3 + 1.0 / max(state.level_samples, 1.0)))
+        # Heavier than normal: a resting reading still has an odd sample.
+        rest = 0.0 if first else (
+            0.9 * normal(probe_psu - state.level_psu, level_sd)
+            + 0.1 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
+        )
+        gas = one_sided(d, sd, state.depth_psu)
+        jump = two_sided(d, 0.6)
+        nothing = 1.0 / (0.95 * max(water_psu, 5.0)) if probe_psu < 0.97 * water_psu else 1e-6
+        noisy = sqrt(max(state.square_psu2, 16.0 * noise2) + sd * sd)
+        change = probe_psu - state.last_psu
+        smooth_sd = sqrt(2.0 * noise2 + (0.25 * abs(state.last_psu - water_psu) + 0.03) ** 2)
+        wet = 1.0 if d < 2.0 * sd else 0.02
+
+        densities = (
+            (1.0 - state.share) * clean + state.share * gas,
+            gas if first else 0.93 * rest * (1.0 if state.level_psu < water_psu else 0.01)
+            + 0.04 * clean + 0.03 * gas,
+            jump if first else 0.93 * rest + 0.04 * clean + 0.03 * jump,
+            normal(d, noisy),
+            nothing if first else 0.5 * rest + 0.05 * clean + 0.45 * nothing
+            if state.last_psu < 0.97 * water_psu or probe_psu < 0.97 * water_psu
+            else 1e-6,
+            one_sided(d, sd, 0.5) if first else wet * normal(change, smooth_sd),
+            self._follow(probe_psu, noise2, hours, fall_psu_h, rise_psu_h),
+            0.08 if first else 0.4 * rest + 0.06,
+        )
+        fade = 1.0 - 1.0 / MEMORY
+        weights = state.weights
+        for index, density in enumerate(densities):
+            prior = log(PRIORS[Model(index)])
+            weights[index] = prior + (weights[index] - prior) * fade + log(density + 1e-9)
+        best = max(weights)
+        for index, weight in enumerate(weights):
+            weights[index] = max(weight - best, -BOUND)
+        self._remember(at_s, probe_psu, d, sd, noise_psu, level_sd)
+
+    def _follow(
+        self, probe_psu: float, noise2: float, hours: float, fall_psu_h: float, rise_psu_h: float
+    ) -> float:
+        """Let the follower move as far as the plumbing allows; density of the sample by it."""
+        state = self.state
+        state.follower_variance += (0.02**2) * hours
+        sd = sqrt(state.follower_variance + noise2)
+        x = probe_psu - state.follower_psu
+        low, high = -fall_psu_h * hours, rise_psu_h * hours
+        density = between(x, sd, low, high)
+        gain = (state.follower_variance + (high - low) ** 2 / 12.0) / (
+            state.follower_variance + (high - low) ** 2 / 12.0 + noise2
+        )
+        moved = min(max(gain * x, low), high)
+        state.follower_psu += moved
+        # What is left over is noise, and tells about the follower as any reading does.
+        kalman = state.follower_variance / (state.follower_variance + noise2)
+        limit = 2.0 * sqrt(state.follower_variance)
+        state.follower_psu += min(max(kalman * (x - moved), -limit), limit)
+        state.follower_variance *= 1.0 - 0.5 * kalman
+        return density
+
+    def _remember(
+        self, at_s: float, probe_psu: float, d: float, sd: float, noise_psu: float, level_sd: float
+    ) -> None:
+        state = self.state
+        change = probe_psu - state.last_psu
+        if change < state.fastest_fall_psu:
+            state.fastest_fall_psu = change
+            state.fastest_fall_s = at_s - state.last_s
+        step = 1.0 / min(state.samples + 1.0, 12.0)
+        state.roughness_psu2 += step * (change * change - state.roughness_psu2)
+        state.square_psu2 += step * (d * d - state.square_psu2)
+        if abs(probe_psu - state.level_psu) > 5.0 * level_sd or state.level_samples == 0.0:
+            state.level_psu, state.level_samples = probe_psu, 1.0
+        else:
+            state.level_samples = min(state.level_samples + 1.0, 20.0)
+            state.level_psu += (probe_psu - state.level_psu) / state.level_samples
+        state.samples += 1
+        is_low = d < -CLEAN_SIGMA * sd
+        is_high = d > CLEAN_SIGMA * sd
+        state.low += is_low
+        state.high += is_high
+        state.recent_low += 0.1 * ((1.0 if is_low else 0.0) - state.recent_low)
+        if is_low or is_high:
+            state.clean_run = 0
+            if is_low:
+                state.share += 0.05 * (1.0 - state.share)
+                state.depth_psu += 0.1 * (-d - state.depth_psu)
+                state.depth_psu = min(max(state.depth_psu, 3.0 * noise_psu, 0.05), 4.0)
+        else:
+            state.clean_run += 1
+            state.share = max(state.share - 0.05 * state.share, 0.05)
+        state.deepest_psu = min(state.deepest_psu, d)
+        state.highest_psu = max(state.highest_psu, d)
+        state.last_s, state.last_psu = at_s, probe_psu
+
+    def probabilities(self) -> list[float]:
+        """Probability of each model, in the order of :class:`Model`; sums to 1."""
+        raw = [exp(w) for w in self.state.weights]
+        total = sum(raw)
+        return [r / total for r in raw]
+
+    def over(self, typical_gap: float) -> bool:
+        """Whether the reading is back with the water, for longer than a pause between dips.
+
+        Args:
+            typical_gap: Clean samples between two dips, as met so far.
+        """
+        state = self.state
+        needed = 3.0 if state.low + state.high <= 3 else min(max(4.0, 4.0 * typical_gap), 30.0)  # noqa: PLR2004
+        return state.clean_run >= needed

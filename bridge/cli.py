@@ -13,7 +13,7 @@ from typing import Final
 from bridge import __version__
 from bridge.core.errors import UserError
 
-COMMANDS: Final = ("convert",)
+COMMANDS: Final = ("check", "convert")
 
 SUCCESS: Final = 0
 FAILED: Final = 1

@@ -18,12 +18,14 @@ from bridge.core.compensation import problems as contradictions
 from bridge.core.findings import Cause
 from bridge.core.settings import (
     IDENTIFIER_PATTERN,
+    Delivers,
     Equipment,
     Level,
     LevelUnit,
     Permit,
     Probe,
     Source,
+    Tank,
 )
 from bridge.shell.config_problems import Problem, find, key_text, nearest
 from bridge.shell.settings_shape import Step, is_table, shapes
@@ -33,7 +35,8 @@ LONGEST_TOPIC_BYTES: Final = 65535
 """MQTT 5, section 1.5.4: the length of a text is sent in two bytes."""
 LONGEST_BASE_TOPIC: Final = 200
 SHORTEST_SECRET: Final = 8
-HOLDING_CAUSES: Final = tuple(cause.value for cause in Cause if cause is not Cause.NONE)
+HOLDING: Final = (*(cause.value for cause in Cause if cause is not Cause.NONE), "uncertain")
+"""What may hold a permit: a cause, or a salinity that is not known well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +98,8 @@ def check(root: type, raw: Mapping[str, Any]) -> list[Problem]:
                 problems += _level(part)
             case Permit():
                 problems += _permit(part, raw)
+            case Tank():
+                problems += _litres(part)
             case _:
                 pass
     problems += _used_twice(sources)
@@ -222,6 +227,7 @@ def _level(part: Part) -> Iterator[Problem]:
 
 def _permit(part: Part, raw: Mapping[str, Any]) -> Iterator[Problem]:
     permit: Permit = part.value
+    # The tank checks this as well, but only once all the rest of it is sound.
     if permit.equipment is not None:
         tank = find(raw, part.steps[:-2])
         named = tank.get("equipment", {}) if isinstance(tank, Mapping) else {}
@@ -232,21 +238,45 @@ def _permit(part: Part, raw: Mapping[str, Any]) -> Iterator[Problem]:
                 + (", ".join(named) if named else "there is none; add [tanks.<name>.equipment.*]"),
             )
     for cause in permit.held_by or ():
-        if cause not in HOLDING_CAUSES:
+        if cause not in HOLDING:
             yield Problem(
                 (*part.steps, "held_by"),
-                f'"{cause}" is not a cause; {nearest(cause, HOLDING_CAUSES)}',
+                f'"{cause}" is not a cause; {nearest(cause, HOLDING)}',
             )
     for low, high in (("low_psu", "high_psu"), ("low_c", "high_c")):
         low_value, high_value = getattr(permit, low), getattr(permit, high)
         if low_value is not None and high_value is not None and low_value >= high_value:
-            yield Problem((*part.steps, low), f"must be below {high} = {high_value}")
+            yield Problem((*part.steps, low), f"must be below {high} = {high_value:g}")
+    if permit.largest_run_s is not None and permit.equipment is None:
+        yield Problem(
+            (*part.steps, "largest_run_s"),
+            "needs equipment as well: nothing else tells how long the device has run",
+        )
     hour, day = permit.largest_litres_hour, permit.largest_litres_day
     if hour is not None and day is not None and hour > day:
         yield Problem(
             (*part.steps, "largest_litres_hour"),
             f"must not be above largest_litres_day = {day}",
         )
+
+
+def _litres(part: Part) -> Iterator[Problem]:
+    """Refuse a limit in litres that nothing could watch."""
+    tank: Tank = part.value
+    for name, permit in tank.permits.items():
+        match permit.delivers:
+            case Delivers.FRESH_WATER:
+                counted = tank.metered_top_off is not None or permit.equipment is not None
+                needed = "metered_top_off, or the permit's equipment to time its runs"
+            case Delivers.SALT_WATER:
+                counted = permit.equipment is not None and tank.plumbing.salt_water_l_h > 0
+                needed = "the permit's equipment and plumbing.salt_water_l_h to time its runs"
+            case _:
+                counted = False
+                needed = "water; limit the run time of a dose, with largest_run_s"
+        for key in ("largest_litres_hour", "largest_litres_day"):
+            if getattr(permit, key) is not None and not counted:
+                yield Problem((*part.steps, "permits", name, key), f"needs {needed}")
 
 
 def _used_twice(sources: list[Part]) -> Iterator[Problem]:

@@ -212,7 +212,8 @@ def _steps(location: tuple[Step, ...], raw: object, *, missing: bool) -> tuple[S
 def _problem(root: type, steps: tuple[Step, ...], item: ErrorDetails, *, missing: bool) -> Problem:
     """One finding of the validator in the words of the file."""
     if item["type"] in ("value_error", "assertion_error"):
-        return Problem(steps, str(item["ctx"]["error"]))
+        said = str(item["ctx"]["error"])
+        return Problem((*steps, *_named_first(root, steps, said)), said)
     if item["type"] in ("unexpected_keyword_argument", "extra_forbidden") and steps:
         table = table_at(root, steps[:-1])
         words = shapes(table) if table is not None else ()
@@ -225,3 +226,10 @@ def _problem(root: type, steps: tuple[Step, ...], item: ErrorDetails, *, missing
     if table is not None:
         said = f"must be a table with the keys {', '.join(shapes(table))}"
     return Problem(steps, f"is missing; it {said}" if missing else said, missing=missing)
+
+
+def _named_first(root: type, steps: tuple[Step, ...], said: str) -> tuple[Step, ...]:
+    """The way to the key that a settings class names at the beginning of its objection."""
+    way = tuple(said.split(" ", maxsplit=1)[0].rstrip(":,").split("."))
+    shape, known = at(root, (*steps, *way))
+    return way if known and shape is not None and shape.name == way[-1] else ()

@@ -22,6 +22,9 @@ HIGHEST_SALINITY_PSU: Final = 42.0
 LOWEST_TEMPERATURE_C: Final = -2.0
 HIGHEST_TEMPERATURE_C: Final = 35.0
 
+HIGHEST_CONDUCTIVITY_MS_CM: Final = 200.0
+"""More than any sea water inside the limits; beyond it the polynomial may overflow."""
+
 REFERENCE_TEMPERATURE_C: Final = 25.0
 """Temperature to which conductivity is referred when it is published."""
 
@@ -116,8 +119,8 @@ def salinity_psu(
         Practical Salinity, 2 to 42. [1]
 
     Raises:
-        OutOfRangeError: Conductivity not above 0, or outside -2..35 °C or S 2..42, where the
-            polynomial was never fitted; with arrays, when any element is.
+        OutOfRangeError: Conductivity not above 0 (nor below 200 mS/cm), or outside -2..35 °C or
+            S 2..42, where the polynomial was never fitted; with arrays, when any element is.
 
     Error: at S = 35 and 25 °C, +0.1 °C gives -0.08; +0.1 mS/cm gives +0.07.
 
@@ -128,16 +131,22 @@ def salinity_psu(
             conductivity_ms_cm, temperature_c, pressure_dbar
         )
         _check_temperature_array(temperature)
-        if not (conductivity > 0.0).all():
-            raise OutOfRangeError("a conductivity is not above 0 mS/cm; it must be")
+        if not ((conductivity > 0.0) & (conductivity < HIGHEST_CONDUCTIVITY_MS_CM)).all():
+            raise OutOfRangeError(
+                "a conductivity is outside the valid range, above 0 to "
+                f"{HIGHEST_CONDUCTIVITY_MS_CM:g} mS/cm"
+            )
         salinities: FloatArray = _sp_from_c(conductivity, temperature, pressure)
         _check_salinity_array(salinities)
         return salinities
     # "not lo <= x <= hi" also refuses NaN; "x < lo or x > hi" lets it through.
     if not LOWEST_TEMPERATURE_C <= temperature_c <= HIGHEST_TEMPERATURE_C:
         raise _temperature_error(temperature_c)
-    if not conductivity_ms_cm > 0.0:
-        raise OutOfRangeError(f"conductivity is {conductivity_ms_cm:g} mS/cm; it must be above 0")
+    if not 0.0 < conductivity_ms_cm < HIGHEST_CONDUCTIVITY_MS_CM:
+        raise OutOfRangeError(
+            f"conductivity is {conductivity_ms_cm:g} mS/cm; "
+            f"valid is above 0 to {HIGHEST_CONDUCTIVITY_MS_CM:g} mS/cm"
+        )
     salinity = float(_sp_from_c(conductivity_ms_cm, temperature_c, pressure_dbar))
     if not _LOWEST_S <= salinity <= _HIGHEST_S:
         raise _salinity_error(salinity)

@@ -1,0 +1,290 @@
+r"""Captures: MQTT messages as JSON lines, for recording and replay.
+
+One message a line, in the order of time:
+``{"time": "2026-03-01T12:00:00.000000Z", "topic": "...", "payload": "...", "retain": false}``.
+A payload that is not UTF-8 stands under ``payload_base64`` instead of ``payload``, so that nothing
+is lost; a line has one of the two, never both. Other keys are ignored.
+
+The suffix decides about compression: ``.gz`` is gzip, ``.zst`` is Zstandard, anything else none.
+Files appear under their name only when they are complete.
+"""
+
+import binascii
+import contextlib
+import gzip
+import io
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Final, Self
+
+import orjson
+import zstandard
+
+from bridge.core.events import Message
+
+READ_AHEAD: Final = 1 << 18
+ACCEPTED: Final = '{"time": "<ISO 8601 UTC>", "topic": "...", "payload": "<text>", "retain": false}'
+
+UTC_MARKS: Final = ("Z", "+00:00")
+LONGEST_SHOWN: Final = 60
+
+
+class CaptureError(ValueError):
+    """A capture cannot be read or written; the text is for the keeper."""
+
+
+def time_text(at_s: float) -> str:
+    """ISO 8601 in UTC with microseconds, the finest that a capture keeps."""
+    text = datetime.fromtimestamp(at_s, UTC).isoformat(timespec="microseconds")
+    return f"{text[:-6]}Z"
+
+
+def line_of(at_s: float, topic: str, payload: bytes, *, retain: bool) -> bytes:
+    """One line of a capture, with its line feed.
+
+    Args:
+        at_s: When the message came or went. [Unix s]
+        topic: MQTT topic.
+        payload: Any bytes.
+        retain: The MQTT retain flag.
+    """
+    document: dict[str, str | bool] = {"time": time_text(at_s), "topic": topic}
+    try:
+        document["payload"] = payload.decode()
+    except UnicodeDecodeError:
+        document["payload_base64"] = b64encode(payload).decode()
+    document["retain"] = retain
+    return orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE)
+
+
+class CaptureReader:
+    """Reads a capture as a stream.
+
+    Args:
+        path: The file.
+        on_progress: Called now and then with the bytes of the file consumed so far.
+    """
+
+    def __init__(self, path: Path, *, on_progress: Callable[[int], None] | None = None) -> None:
+        self._path = path
+        self._on_progress = on_progress
+
+    def size(self) -> int:
+        """Bytes in the file as it is stored.
+
+        Raises:
+            CaptureError: There is no such file.
+        """
+        try:
+            return self._path.stat().st_size
+        except OSError as error:
+            raise CaptureError(f"{self._path}: {error.strerror}.") from error
+
+    def __iter__(self) -> Iterator[Message]:
+        """Every message, in the order of the file.
+
+        Raises:
+            CaptureError: The file cannot be read, or a line is not a message.
+        """
+        try:
+            with contextlib.ExitStack() as stack:
+                raw = stack.enter_context(self._path.open("rb"))
+                yield from self._messages(_decompressed(raw, self._path, stack), raw)
+        except (OSError, EOFError, zstandard.ZstdError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            raise CaptureError(f"{self._path}: cannot be read ({reason}).") from error
+
+    def _messages(self, lines: io.BufferedIOBase, raw: BinaryIO) -> Iterator[Message]:
+        loads = orjson.loads
+        parse_time = datetime.fromisoformat
+        latest_s = float("-inf")
+        for number, line in enumerate(lines, start=1):
+            try:
+                document = loads(line)
+                at_s = parse_time(document["time"]).timestamp()
+                payload = document.get("payload")
+                message = Message(
+                    at_s,
+                    document["topic"],
+                    payload.encode() if type(payload) is str else _binary(document),
+                    document.get("retain", False),
+                )
+                well_formed = (
+                    at_s >= latest_s
+                    and type(message.topic) is str
+                    and message.topic
+                    and type(message.retained) is bool
+                    and document["time"].endswith(UTC_MARKS)
+                )
+            except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError):
+                well_formed = False
+            if not well_formed:
+                if not line.strip():
+                    continue
+                raise CaptureError(self._complaint(number, line, latest_s))
+            latest_s = at_s
+            yield message
+            if number & 0x3FF == 0 and self._on_progress is not None:
+                self._on_progress(raw.tell())
+
+    def _complaint(self, number: int, line: bytes, latest_s: float) -> str:
+        """What is wrong with a line, found out at leisure."""
+        try:
+            document = orjson.loads(line)
+        except orjson.JSONDecodeError as error:
+            fault = f"not JSON ({error}); a line must be {ACCEPTED}"
+        else:
+            fault = _fault(document, latest_s)
+        return f"{self._path}, line {number}: {fault}."
+
+
+def _fault(document: object, latest_s: float) -> str:
+    if not isinstance(document, dict):
+        return f"not a JSON object; a line must be {ACCEPTED}"
+    topic, retain = document.get("topic"), document.get("retain", False)
+    if not isinstance(topic, str) or not topic:
+        return f"topic is {_shown(topic)}; a text that is not empty is accepted"
+    if not isinstance(retain, bool):
+        return f"retain is {_shown(retain)}; true or false is accepted"
+    try:
+        at_s = utc_seconds(document.get("time"))
+    except ValueError as error:
+        return f"time {error}"
+    if at_s < latest_s:
+        return (
+            f"the time is {latest_s - at_s:.6g} s before that of an earlier line; "
+            "a capture must be in the order of time"
+        )
+    return (
+        f"payload is {_shown(document.get('payload'))}; a text is accepted, or "
+        "payload_base64 with a base64 text"
+    )
+
+
+def utc_seconds(text: object) -> float:
+    """Unix seconds of an ISO 8601 time in UTC.
+
+    Raises:
+        ValueError: It is none; the text says what is accepted.
+    """
+    accepted = "ISO 8601 in UTC is accepted, for instance 2026-03-01T12:00:00.000Z"
+    if not isinstance(text, str):
+        # For the caller a wrong type is as wrong as a wrong value.
+        raise ValueError(f"is {_shown(text)}; {accepted}")  # noqa: TRY004
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"is {_shown(text)}; {accepted}") from None
+    if not text.endswith(UTC_MARKS):
+        raise ValueError(f"is {_shown(text)}, which does not end in Z; {accepted}")
+    return moment.timestamp()
+
+
+class CaptureWriter:
+    """Writes a capture; a context manager.
+
+    Args:
+        path: Where the file appears once it is complete.
+        keep_partial: On an error keep what was written, under ``<name>.partial``; a recording is
+            worth keeping, half an output of a computation is not.
+    """
+
+    def __init__(self, path: Path, *, keep_partial: bool = False) -> None:
+        self._path = path
+        self._draft = path.with_name(f"{path.name}.partial")
+        self._keep_partial = keep_partial
+        self._stack = contextlib.ExitStack()
+        self._stream: BinaryIO | None = None
+        self.lines = 0
+
+    def __enter__(self) -> Self:
+        """Open the draft.
+
+        Raises:
+            CaptureError: The file cannot be made.
+        """
+        if self._path.is_dir():
+            raise CaptureError(f"{self._path}: this is a directory; the name of a file is needed.")
+        try:
+            raw = self._stack.enter_context(self._draft.open("wb"))
+        except OSError as error:
+            raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
+        self._stream = _compressed(raw, self._path, self._stack)
+        return self
+
+    def write(self, at_s: float, topic: str, payload: bytes, *, retain: bool) -> None:
+        """Append a message. [at_s: Unix s]."""
+        if self._stream is None:
+            raise ValueError("the capture is not open")
+        try:
+            self._stream.write(line_of(at_s, topic, payload, retain=retain))
+        except OSError as error:
+            raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
+        self.lines += 1
+
+    def flush(self) -> None:
+        """Bring what was written so far to the disk's cache."""
+        if self._stream is not None:
+            self._stream.flush()
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        """Give the complete file its name, or clear up after an error."""
+        try:
+            self._stack.close()
+            if error is None:
+                self._draft.replace(self._path)
+        except OSError as closing:
+            raise CaptureError(
+                f"{self._path}: cannot be written ({closing.strerror})."
+            ) from closing
+        finally:
+            self._stream = None
+            if error is not None and not self._keep_partial:
+                with contextlib.suppress(OSError):
+                    self._draft.unlink()
+
+
+def _decompressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> io.BufferedIOBase:
+    if path.suffix == ".gz":
+        opened = stack.enter_context(gzip.GzipFile(fileobj=raw, mode="rb"))
+        return stack.enter_context(io.BufferedReader(opened, READ_AHEAD))
+    if path.suffix == ".zst":
+        reader = zstandard.ZstdDecompressor().stream_reader(raw, read_across_frames=True)
+        return stack.enter_context(io.BufferedReader(reader, READ_AHEAD))
+    return raw  # type: ignore[return-value] # Path.open("rb") is buffered
+
+
+def _compressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> BinaryIO:
+    if path.suffix == ".gz":
+        # Neither name nor time goes in: the same messages must give the same bytes.
+        return stack.enter_context(  # type: ignore[return-value]
+            gzip.GzipFile(filename="", fileobj=raw, mode="wb", mtime=0)
+        )
+    if path.suffix == ".zst":
+        return stack.enter_context(
+            zstandard.ZstdCompressor(level=6).stream_writer(raw, closefd=False)
+        )
+    return raw
+
+
+def _binary(document: dict[str, object]) -> bytes:
+    text = document["payload_base64"]
+    if "payload" in document or not isinstance(text, str):
+        raise ValueError("one of payload and payload_base64, as a text")
+    try:
+        return b64decode(text, validate=True)
+    except binascii.Error as error:
+        raise ValueError("not base64") from error
+
+
+def _shown(value: object) -> str:
+    text = orjson.dumps(value, default=repr).decode()
+    return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."

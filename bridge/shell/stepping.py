@@ -1,0 +1,75 @@
+"""Feeds an engine in the right order: every tick that it wants, then the event.
+
+The daemon and the replay go through the same few lines, so that a replay ticks exactly where a
+daemon with a perfect timer would have.
+"""
+
+from typing import Any, Protocol
+
+from bridge.core.events import Event, Tick
+from bridge.core.outputs import Output
+
+
+class EnginePort(Protocol):
+    """What the shell needs of the engine."""
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """Topic filters to subscribe to."""
+
+    @property
+    def wake_at_s(self) -> float:
+        """When the next tick is wanted; infinite when never, in Unix seconds."""
+
+    @property
+    def state(self) -> Any:  # noqa: ANN401 # a plain dataclass that only the engine understands
+        """All that must survive a restart."""
+
+    def step(self, event: Event) -> list[Output]:
+        """Take one event and say what is to be done."""
+
+
+class EngineStuckError(RuntimeError):
+    """The engine asks for the same tick again and again."""
+
+
+def ticks_until(engine: EnginePort, at_s: float) -> list[Output]:
+    """Give the engine every tick that is due before or at a moment.
+
+    Args:
+        engine: The engine.
+        at_s: The moment, usually that of the next event. [Unix s]
+
+    Returns:
+        What is to be done, in order.
+
+    Raises:
+        EngineStuckError: A tick did not move the wish for the next one.
+    """
+    outputs: list[Output] = []
+    wake_at_s = engine.wake_at_s
+    while wake_at_s <= at_s:
+        outputs += engine.step(Tick(wake_at_s))
+        next_at_s = engine.wake_at_s
+        if not next_at_s > wake_at_s:
+            raise EngineStuckError(f"the tick at {wake_at_s} asks for one at {next_at_s}")
+        wake_at_s = next_at_s
+    return outputs
+
+
+def feed(engine: EnginePort, event: Event) -> list[Output]:
+    """Give the engine the ticks due before an event, and the event.
+
+    Args:
+        engine: The engine.
+        event: Not before the one given last.
+
+    Returns:
+        What is to be done, in order.
+    """
+    if engine.wake_at_s > event.at_s:
+        return engine.step(event)
+    # A tick that falls together with the event comes first: silence is judged up to that moment.
+    outputs = ticks_until(engine, event.at_s)
+    outputs += engine.step(event)
+    return outputs

@@ -230,7 +230,7 @@ def compare(
 
 
 def _both(measured: Measured) -> str:
-    return f"{measured.salinity_psu:.2f} +- {measured.expanded_uncertainty_psu:.2f}"
+    return f"{measured.salinity_psu:.2f} ± {measured.expanded_uncertainty_psu:.2f}"
 
 
 def _what_would_tell(estimate: Measured, worth_knowing_psu: float) -> str:

@@ -102,7 +102,7 @@ def test_the_stated_interval_covers_the_truth() -> None:
 
 
 def test_agreement_within_uncertainty_is_said_so() -> None:
-    """35.0 +- 0.3 and 35.8 +- 1.0 agree: 0.8 apart, 1.04 explained."""
+    """35.0 ± 0.3 and 35.8 ± 1.0 agree: 0.8 apart, 1.04 explained."""
     comparison = compare(Measured(35.0, 0.3), Measured(35.8, 1.0))
 
     assert comparison.verdict is Verdict.AGREE
@@ -112,7 +112,7 @@ def test_agreement_within_uncertainty_is_said_so() -> None:
 
 
 def test_a_difference_beyond_uncertainty_is_said_with_its_side() -> None:
-    """33.0 +- 0.3 against 35.0 +- 1.0: the estimate reads low."""
+    """33.0 ± 0.3 against 35.0 ± 1.0: the estimate reads low."""
     comparison = compare(Measured(33.0, 0.3), Measured(35.0, 1.0))
 
     assert comparison.verdict is Verdict.DIFFER
@@ -120,7 +120,7 @@ def test_a_difference_beyond_uncertainty_is_said_with_its_side() -> None:
 
 
 def test_a_coarse_reference_cannot_tell_and_says_what_would() -> None:
-    """A swing-arm result (+- 4) that happens to match is no proof of agreement."""
+    """A swing-arm result (± 4) that happens to match is no proof of agreement."""
     comparison = compare(Measured(35.0, 0.3), Measured(35.1, 4.0))
 
     assert comparison.verdict is Verdict.CANNOT_TELL
@@ -129,7 +129,7 @@ def test_a_coarse_reference_cannot_tell_and_says_what_would() -> None:
 
 
 def test_a_coarse_reference_can_still_differ() -> None:
-    """When even +- 4 does not explain the gap, that is a difference."""
+    """When even ± 4 does not explain the gap, that is a difference."""
     assert compare(Measured(28.0, 0.3), Measured(35.0, 4.0)).verdict is Verdict.DIFFER
 
 

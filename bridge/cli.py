@@ -13,7 +13,7 @@ from typing import Final
 from bridge import __version__
 from bridge.core.errors import UserError
 
-COMMANDS: Final = ("check", "convert")
+COMMANDS: Final = ("check", "convert", "plan")
 
 SUCCESS: Final = 0
 FAILED: Final = 1

@@ -17,6 +17,8 @@ HIGHEST_PSU: Final = 42.0
 MIX_ABOVE_TARGET_PSU: Final = 3.0
 """How much saltier than the target the new water is mixed when the keeper states nothing."""
 
+LONGEST_DAYS: Final = 365
+
 # A last day with a thousandth of the daily change is rounding, not a step.
 _ROUNDING_STEPS: Final = 1e-3
 
@@ -78,7 +80,7 @@ def litres_to_exchange(
 
     Source: conservation of salt.
     """
-    if not volume_l > 0:
+    if not 0 < volume_l < math.inf:
         raise ValueError(f"the volume is {volume_l:g} l; it must be above 0")
     change = to_psu - from_psu
     if change == 0:
@@ -131,6 +133,10 @@ def plan_exchange(
     if change > 0:
         new_water_psu = _salt_water(to_psu, salt_water_psu)
     days = max(1, math.ceil(abs(change) / largest_daily_change_psu - _ROUNDING_STEPS))
+    if days > LONGEST_DAYS:
+        raise ValueError(
+            f"that would take {days} days; allow more than {largest_daily_change_psu:g} a day"
+        )
     steps = []
     for day in range(1, days + 1) if change else ():
         # Interpolated rather than added up, so that the last step ends exactly on target.

@@ -116,6 +116,8 @@ def test_a_large_share_of_the_water_is_pointed_out() -> None:
         ({"to_psu": 43.0}, "wanted salinity is 43"),
         ({"largest_daily_change_psu": 0.0}, "must be above 0"),
         ({"volume_l": 0.0}, "volume is 0 l"),
+        ({"volume_l": float("inf")}, "volume is inf l"),
+        ({"largest_daily_change_psu": 1e-4}, "would take 10000 days"),
         ({"salt_water_psu": 34.0}, "must be above 35 and at most 42"),
         ({"from_psu": float("nan")}, "must be 2 to 42"),
     ],

@@ -16,6 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.compensation import problems as contradictions
 from bridge.core.findings import Cause
+from bridge.core.permit_limits import uncounted_limits
 from bridge.core.settings import (
     IDENTIFIER_PATTERN,
     Delivers,
@@ -35,8 +36,17 @@ LONGEST_TOPIC_BYTES: Final = 65535
 """MQTT 5, section 1.5.4: the length of a text is sent in two bytes."""
 LONGEST_BASE_TOPIC: Final = 200
 SHORTEST_SECRET: Final = 8
-HOLDING: Final = (*(cause.value for cause in Cause if cause is not Cause.NONE), "uncertain")
-"""What may hold a permit: a cause, or a salinity that is not known well."""
+HOLDING: Final = tuple(cause.value for cause in Cause if cause is not Cause.NONE)
+UNCOUNTED: Final = {
+    "largest_run_s": "needs equipment as well: nothing else tells how long the device has run",
+    "largest_litres_hour": "needs something that counts the litres: ",
+    "largest_litres_day": "needs something that counts the litres: ",
+}
+COUNTING: Final = {
+    Delivers.FRESH_WATER: "metered_top_off, or the permit's equipment, which times the runs",
+    Delivers.SALT_WATER: "the permit's equipment and plumbing.salt_water_l_h, which time the runs",
+}
+NEVER_COUNTED: Final = "a dose is not metered; limit its run time with largest_run_s instead"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +109,7 @@ def check(root: type, raw: Mapping[str, Any]) -> list[Problem]:
             case Permit():
                 problems += _permit(part, raw)
             case Tank():
-                problems += _litres(part)
+                problems += _uncounted(part)
             case _:
                 pass
     problems += _used_twice(sources)
@@ -247,11 +257,6 @@ def _permit(part: Part, raw: Mapping[str, Any]) -> Iterator[Problem]:
         low_value, high_value = getattr(permit, low), getattr(permit, high)
         if low_value is not None and high_value is not None and low_value >= high_value:
             yield Problem((*part.steps, low), f"must be below {high} = {high_value:g}")
-    if permit.largest_run_s is not None and permit.equipment is None:
-        yield Problem(
-            (*part.steps, "largest_run_s"),
-            "needs equipment as well: nothing else tells how long the device has run",
-        )
     hour, day = permit.largest_litres_hour, permit.largest_litres_day
     if hour is not None and day is not None and hour > day:
         yield Problem(
@@ -260,23 +265,15 @@ def _permit(part: Part, raw: Mapping[str, Any]) -> Iterator[Problem]:
         )
 
 
-def _litres(part: Part) -> Iterator[Problem]:
-    """Refuse a limit in litres that nothing could watch."""
+def _uncounted(part: Part) -> Iterator[Problem]:
+    """Refuse a limit that nothing could watch; the permit would be held for ever."""
     tank: Tank = part.value
     for name, permit in tank.permits.items():
-        match permit.delivers:
-            case Delivers.FRESH_WATER:
-                counted = tank.metered_top_off is not None or permit.equipment is not None
-                needed = "metered_top_off, or the permit's equipment to time its runs"
-            case Delivers.SALT_WATER:
-                counted = permit.equipment is not None and tank.plumbing.salt_water_l_h > 0
-                needed = "the permit's equipment and plumbing.salt_water_l_h to time its runs"
-            case _:
-                counted = False
-                needed = "water; limit the run time of a dose, with largest_run_s"
-        for key in ("largest_litres_hour", "largest_litres_day"):
-            if getattr(permit, key) is not None and not counted:
-                yield Problem((*part.steps, "permits", name, key), f"needs {needed}")
+        for key in uncounted_limits(tank, permit):
+            said = UNCOUNTED[key]
+            if said.endswith(" "):
+                said += COUNTING.get(permit.delivers, NEVER_COUNTED)
+            yield Problem((*part.steps, "permits", name, key), said)
 
 
 def _used_twice(sources: list[Part]) -> Iterator[Problem]:

@@ -5,31 +5,18 @@ from collections.abc import Iterator
 from typing import Any, Final
 
 from bridge.core.qartod_bounds import ASSUMED_TOP_OFF_PER_H, fastest_fall_psu_h, fastest_rise_psu_h
-from bridge.core.settings import Delivers, Driver, Equipment, Permit, Tank
+from bridge.core.settings import Equipment, Tank
 from bridge.shell.broker_settings import BrokerSettings, Protocol
 from bridge.shell.config import Configuration, Loaded
 from bridge.shell.config_problems import HIDDEN, value_text
 from bridge.shell.explain_gaps import doubts, gaps
+from bridge.shell.explain_permit import permit_words
 from bridge.shell.explain_probe import probe_words, source_words, thermometer_words
 from bridge.shell.settings_shape import Shape, shapes
 
 WIDTH: Final = 96
 TOLD_IN_WORDS: Final = ("base_topic", "tanks", "command_secret", "broker")
 """Keys that have a paragraph of their own; every other section is listed."""
-MINUTE_S: Final = 60
-HOUR_S: Final = 3600
-
-DELIVERED: Final = {
-    Delivers.FRESH_WATER: "fresh water",
-    Delivers.SALT_WATER: "salt water",
-    Delivers.DOSE: "a dose",
-    Delivers.OTHER: "something else than water or a dose",
-}
-DRIVEN: Final = {
-    Driver.LEVEL: "the water level",
-    Driver.SALINITY: "the salinity",
-    Driver.SCHEDULE: "a schedule",
-}
 
 
 def explain(loaded: Loaded) -> str:
@@ -58,15 +45,6 @@ def _items(items: list[str]) -> Iterator[str]:
         yield from textwrap.wrap(
             item, WIDTH, initial_indent="  - ", subsequent_indent="    ", break_on_hyphens=False
         )
-
-
-def duration(seconds: float) -> str:
-    """A time in the unit that reads best."""
-    if seconds >= 2 * HOUR_S:
-        return f"{seconds / HOUR_S:.3g} h"
-    if seconds >= 2 * MINUTE_S:
-        return f"{seconds / MINUTE_S:.3g} min"
-    return f"{seconds:g} s"
 
 
 def listed(shape: Shape, value: Any) -> Iterator[str]:  # noqa: ANN401 - any section
@@ -122,11 +100,11 @@ def _connection(broker: BrokerSettings) -> str:
     login = "without a user name"
     if broker.username is not None:
         password = f"password {HIDDEN}" if broker.password is not None else "no password"
-        login = f'as user "{broker.username}" with {password}'
+        login = f"as user {value_text(broker.username)} with {password}"
     encryption = "encrypted (TLS)" if broker.tls else "not encrypted"
     words = (
-        f"{broker.host}, port {broker.port_number}, {encryption}, {login}, client id "
-        f'"{broker.client_id}"; {protocol}.'
+        f"{value_text(broker.host)}, port {broker.port_number}, {encryption}, {login}, client id "
+        f"{value_text(broker.client_id)}; {protocol}."
     )
     local = broker.host in ("localhost", "127.0.0.1", "::1")
     if broker.password is not None and not broker.tls and not local:
@@ -135,7 +113,7 @@ def _connection(broker: BrokerSettings) -> str:
 
 
 def _tank(name: str, tank: Tank) -> Iterator[str]:
-    title = f"Tank {name}" + (f' ("{tank.name}")' if tank.name is not None else "")
+    title = f"Tank {name}" + (f" ({value_text(tank.name)})" if tank.name is not None else "")
     yield f"{title}: {tank.volume_l:g} litres"
     sections = [("Probe", probe_words(tank, tank.probe))]
     if tank.second_probe is not None:
@@ -144,7 +122,7 @@ def _tank(name: str, tank: Tank) -> Iterator[str]:
         ("Thermometer", thermometer_words(tank, tank.thermometer)),
         ("Other inputs", [*_inputs(tank)]),
         ("What the water can do", [*_water(tank)]),
-        ("Permits", [_permit(key, tank, permit) for key, permit in tank.permits.items()]),
+        *((f"Permit {key}", permit_words(tank, permit)) for key, permit in tank.permits.items()),
         ("Left out, and what that costs", gaps(tank)),
         ("Worth a second look", doubts(tank)),
     ]
@@ -180,7 +158,10 @@ def _inputs(tank: Tank) -> Iterator[str]:
 def _states(equipment: Equipment) -> str:
     if equipment.threshold is not None:
         return f"on above {equipment.threshold:g}"
-    return f"on when it says {'/'.join(equipment.on)}, off when {'/'.join(equipment.off)}"
+    on, off = (
+        " or ".join(value_text(word) for word in words) for words in (equipment.on, equipment.off)
+    )
+    return f"on when it says {on}, off when it says {off}"
 
 
 def _water(tank: Tank) -> Iterator[str]:
@@ -218,58 +199,3 @@ def _water(tank: Tank) -> Iterator[str]:
         f"When the salinity is known to no better than ± {limits.largest_uncertainty_psu:g}, none "
         f"is published. Advice changes it by at most {limits.largest_daily_change_psu:g} a day."
     )
-
-
-def _permit(name: str, tank: Tank, permit: Permit) -> str:
-    device = ""
-    if permit.equipment is not None:
-        device = f" through {permit.equipment} ({tank.equipment[permit.equipment].kind})"
-    driver = DRIVEN[permit.driven_by]
-    stale = "judged by the probe's rhythm"
-    if permit.stale_after_s is not None:
-        stale = f"over {duration(permit.stale_after_s)}"
-    words = [
-        f"{name}: delivers {DELIVERED[permit.delivers]}{device}, driven by {driver}.",
-        f"A permit lasts {duration(permit.lease_s)} unless renewed,",
-        f"and a hold at least {duration(permit.minimum_hold_s)}.",
-        _permit_limits(permit),
-        "Always held: at start and shutdown, without the broker, in service, and on readings that",
-        f"are missing or too old ({stale}).",
-        _held_by(permit),
-        f"A hold of {duration(permit.long_hold_s)} raises an alarm.",
-        f"A bypass lasts at most {permit.largest_bypass_min:g} minutes.",
-    ]
-    return " ".join(words)
-
-
-def _held_by(permit: Permit) -> str:
-    if permit.held_by is None:
-        return (
-            f"Held by the findings that are the default for {DRIVEN[permit.driven_by]} "
-            "(docs/permits.md)."
-        )
-    if not permit.held_by:
-        return "Held by no finding about the reading."
-    return f"Held by your own choice of findings: {', '.join(permit.held_by)}."
-
-
-def _permit_limits(permit: Permit) -> str:
-    limits = []
-    if permit.largest_run_s is not None:
-        limits.append(f"{duration(permit.largest_run_s)} a run")
-    if permit.largest_litres_hour is not None:
-        limits.append(f"{permit.largest_litres_hour:g} litres an hour")
-    if permit.largest_litres_day is not None:
-        limits.append(f"{permit.largest_litres_day:g} litres a day")
-    words = "At most " + ", ".join(limits) + "." if limits else "No largest run or litres."
-    if permit.smallest_pause_s > 0:
-        words += f" At least {duration(permit.smallest_pause_s)} between runs."
-    for what, low, high in (
-        ("salinity", permit.low_psu, permit.high_psu),
-        ("water temperature in °C", permit.low_c, permit.high_c),
-    ):
-        bounds = [f"from {low:g}"] if low is not None else []
-        bounds += [f"up to {high:g}"] if high is not None else []
-        if bounds:
-            words += f" Only at a {what} {' '.join(bounds)}."
-    return words

@@ -2,7 +2,9 @@
 
 from typing import Final
 
-from bridge.core.settings import EquipmentKind, Permit, Reports, Tank
+from bridge.core.findings import Cause
+from bridge.core.permit_rules import default_causes
+from bridge.core.settings import Delivers, EquipmentKind, Permit, Reports, Tank
 from bridge.shell.explain_probe import USUAL_COEFFICIENTS_PCT_PER_C
 
 LARGEST_TOP_OFF_PER_H: Final = 0.5
@@ -96,23 +98,25 @@ def doubts(tank: Tank) -> list[str]:
             f"{tank.volume_l / top_off_l_h:.1f} hours. Is it litres an hour?"
         )
     for name, permit in tank.permits.items():
+        if permit.delivers is Delivers.SALT_WATER and tank.plumbing.salt_water_l_h == 0:
+            found.append(
+                f"permits.{name} delivers salt water, but plumbing.salt_water_l_h is 0: what it "
+                "adds will not be believed to change the water."
+            )
         found += _permit_doubts(name, permit)
     return found
 
 
 def _permit_doubts(name: str, permit: Permit) -> list[str]:
     found = []
-    if permit.held_by == ():
-        found.append(f"permits.{name}.held_by is empty: no finding about the reading holds it.")
     if permit.equipment is None:
         found.append(
             f"permits.{name} names no equipment: the daemon cannot see whether the device obeys, "
-            "and cannot time its runs."
+            "and cannot time its runs. Let the device stop by itself as well."
         )
-    limits = (permit.largest_run_s, permit.largest_litres_hour, permit.largest_litres_day)
-    if all(limit is None for limit in limits):
-        found.append(
-            f"permits.{name} has no largest run and no largest litres: state at least one, and let "
-            "the device stop by itself as well."
-        )
+    if permit.held_by is not None and (
+        ignored := default_causes(permit.driven_by, permit.delivers) - set(permit.held_by)
+    ):
+        causes = ", ".join(cause.value for cause in Cause if cause in ignored)
+        found.append(f"permits.{name}.held_by leaves out what holds by default: {causes}.")
     return found

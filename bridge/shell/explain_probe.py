@@ -8,6 +8,7 @@ from bridge.core.compensation import LINEAR_REPORTS
 from bridge.core.errors import OutOfRangeError
 from bridge.core.settings import Probe, Reports, Source, Tank, Thermometer
 from bridge.core.uncertainty import ReadingUncertainty, sensitivity
+from bridge.shell.config_problems import value_text
 
 MISTAKE_PCT_PER_C: Final = 0.1
 """A plausible mistake: devices ship with 2.0 to 2.2 (common practice, no source)."""
@@ -67,11 +68,11 @@ def coefficient_error_psu(
 
 def source_words(source: Source) -> str:
     """Where a number comes from."""
-    words = f'topic "{source.topic}"'
+    words = f"topic {value_text(source.topic)}"
     if source.path is not None:
-        words += f', JSON value "{source.path}"'
+        words += f", JSON value {value_text(source.path)}"
     if source.time_path is not None:
-        return words + f', measured at the time in "{source.time_path}"'
+        return words + f", measured at the time in {value_text(source.time_path)}"
     return words + ", timed by its arrival"
 
 

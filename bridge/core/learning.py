@@ -5,6 +5,7 @@ rests on medians of small blocks, never on means. What the keeper configured win
 learned; before there is enough to learn from, a stated prior stands in.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from math import log, sqrt
 from typing import Final
@@ -36,10 +37,18 @@ _NOISE_QUANTILE: Final = 0.4
 _NOISE_MEMORY_S: Final = 86_400.0
 _LARGEST_NOISE_GAIN: Final = 0.2
 _MEDIAN_OF_ABSOLUTE_GAUSSIAN: Final = 0.6744897501960817
+_SHORT_RUN: Final = 2
+_LONG_RUN: Final = 20
+_LONGEST_RUN_LEARNT: Final = 95
 _LARGEST_INTERVAL_RATIO: Final = 4.0
 _STEPS_KEPT: Final = 4
 _STEP_SEEN_OFTEN: Final = 3
-_STEPS_BETWEEN_HALVINGS: Final = 2000
+_MULTIPLES_NEEDED: Final = 10
+_OTHERS_ALLOWED: Final = 3
+# A step this near to rounding cannot be told from it, and is far below any noise.
+_SMALLEST_STEP_OVER_ROUNDING: Final = 20.0
+_LARGEST_MULTIPLE: Final = 20
+_STEPS_TO_FORGET: Final = 2000
 # Numbers that went through 32-bit floats carry 1.2e-7 of themselves as rounding.
 _ROUNDING: Final = 2.5e-7
 _RUN_SAMPLES_NEEDED: Final = 200
@@ -71,6 +80,9 @@ class LearningState:
     steps: list[float] = field(default_factory=list)
     step_counts: list[int] = field(default_factory=list)
     steps_seen: int = 0
+    candidate: float | None = None
+    multiples: int = 0
+    others: int = 0
     resolution: float | None = None
     resolution_psu: float | None = None
 
@@ -89,24 +101,34 @@ class SensorLearning:
         state: What an earlier life had learned; None to start from the priors.
     """
 
-    __slots__ = ("_probe", "effective_noise_psu", "late_s", "rounding_psu", "state", "unscaled")
+    __slots__ = (
+        "_probe",
+        "cadence_known",
+        "effective_noise_psu",
+        "late_s",
+        "rounding_psu",
+        "state",
+        "unscaled",
+    )
 
     def __init__(self, probe: Probe, state: LearningState | None = None) -> None:
         self._probe = probe
         self.state = LearningState() if state is None else state
+        self.cadence_known = False
+        """Whether the cadence is configured or learned rather than assumed."""
         self.rounding_psu = 0.0
-        """Step of the reading as a step of salinity; 0 while unknown. [1]"""
+        """Step of the reading as a step of salinity; 0 while unknown [1]."""
         self.late_s = 0.0
-        """A silence longer than this is a gap. [s]"""
+        """A silence longer than this is a gap [s]."""
         self.effective_noise_psu = 0.0
-        """Standard deviation of one sample: white noise and rounding together. [1]"""
+        """Standard deviation of one sample: white noise and rounding together [1]."""
         self.unscaled = self.resolution is not None and self.state.resolution_psu is None
         """Whether the resolution waits for ``scale`` to express it as salinity."""
         self._derive()
 
     @property
     def interval_s(self) -> float:
-        """Usual time between samples: configured, else learned, else the prior. [s]"""
+        """Usual time between samples: configured, else learned, else the prior [s]."""
         if self._probe.interval_s is not None:
             return self._probe.interval_s
         learned = self.state.interval_s
@@ -114,7 +136,7 @@ class SensorLearning:
 
     @property
     def upper_interval_s(self) -> float:
-        """Time between samples that 98 of 100 keep to, never below ``interval_s``. [s]"""
+        """Time between samples that 98 of 100 keep to, never below ``interval_s`` [s]."""
         learned = self.state.upper_interval_s
         if self._probe.interval_s is not None or learned is None:
             return self.interval_s
@@ -122,7 +144,7 @@ class SensorLearning:
 
     @property
     def noise_psu(self) -> float:
-        """White noise of one sample, standard deviation. [1]"""
+        """White noise of one sample, standard deviation [1]."""
         learned = self.state.noise_psu
         return PRIOR_NOISE_PSU if learned is None else learned
 
@@ -130,11 +152,6 @@ class SensorLearning:
     def resolution(self) -> float | None:
         """Step of the number as reported, in its own unit; None while none was recognised."""
         return self._probe.resolution or self.state.resolution
-
-    @property
-    def cadence_known(self) -> bool:
-        """Whether the cadence is configured or learned rather than assumed."""
-        return self._probe.interval_s is not None or self.state.interval_s is not None
 
     @property
     def noise_known(self) -> bool:
@@ -156,13 +173,12 @@ class SensorLearning:
     def coarse(self) -> bool:
         """Whether steps of the reported number hide the noise, so that repeats prove little.
 
-        Learned noise never falls below 0.6 steps (see ``_learn_noise``): up to one step it may
-        be rounding alone.
+        Flicker between two steps alone is learned as noise of 0.4 to 0.6 steps.
         """
         return self.noise_psu <= self.rounding_psu
 
     def repeat_probability(self) -> float:
-        """Probability that the next reading equals this one, within a stretch of repeats. [1]
+        """Probability that the next reading equals this one, within a stretch of repeats [1].
 
         Runs are of two kinds where rounding meets still water: short ones while the value sits
         between two steps, long ones while it sits on one. The plain share of repeats would mix
@@ -176,7 +192,7 @@ class SensorLearning:
         return max(_SMALLEST_REPEAT_PROBABILITY, 1.0 - 2.0 / (1.0 + weighted))
 
     def natural_repeats(self, probability: float) -> float:
-        """Repeats in a row that happen by chance with no more than this probability. [1]"""
+        """Repeats in a row that happen by chance with no more than this probability [1]."""
         return log(probability) / log(self.repeat_probability())
 
     def begin(self) -> None:
@@ -229,11 +245,19 @@ class SensorLearning:
         else:
             self._end_run()
             step = abs(reported - before)
-            if not state.steps or step <= state.steps[-1] or len(state.steps) < _STEPS_KEPT:
-                self._learn_step(step, abs(reported))
+            candidate = state.candidate
+            if candidate is not None:
+                self._judge_candidate(candidate, step, _ROUNDING * abs(reported))
+            elif len(state.steps) < _STEPS_KEPT or step <= state.steps[-1]:
+                self._learn_step(step, _ROUNDING * abs(reported))
         if change_psu is not None:
-            # A run of three equal readings says nothing about noise, only about rounding.
-            if state.change_psu is not None and state.run_samples < 3:  # noqa: PLR2004
+            # Repeats of up to 20 come from devices that send more often than they measure, and
+            # say nothing about noise; longer ones from rounding, and say that noise is small;
+            # three blocks of them are enough, lest a stuck probe teaches that it has no noise.
+            samples = state.run_samples
+            if state.change_psu is not None and (
+                samples <= _SHORT_RUN or _LONG_RUN < samples <= _LONGEST_RUN_LEARNT
+            ):
                 self._learn_noise(interval_s, change_psu)
             state.change_psu = change_psu
             state.change_interval_s = interval_s
@@ -289,6 +313,7 @@ class SensorLearning:
         # Two lost messages are everyday on a radio link, three in a row are a gap; 2 s is what
         # a busy network may add to a fast cadence.
         interval_s = self.interval_s
+        self.cadence_known = self._probe.interval_s is not None or self.state.interval_s is not None
         if self.cadence_known:
             self.late_s = max(3.0 * interval_s, 1.5 * self.upper_interval_s, interval_s + 2.0)
         else:
@@ -336,42 +361,56 @@ class SensorLearning:
                 state.noise_psu = max(lowered_psu, SMALLEST_NOISE_PSU)
         self._derive()
 
-    def _learn_step(self, step: float, size: float) -> None:
-        # The four smallest steps seen, ascending, and how often each. A continuous reading
-        # never repeats a step; a rounded one repeats its smallest soon.
+    def _learn_step(self, step: float, rounding: float) -> None:
+        """Keep the four smallest steps seen, ascending, and how often each."""
         state = self.state
-        tolerance = _ROUNDING * size
-        if step <= tolerance:
+        if step <= _SMALLEST_STEP_OVER_ROUNDING * rounding:
             return
         steps, counts = state.steps, state.step_counts
-        for position, known in enumerate(steps):
-            if abs(step - known) <= tolerance:
-                counts[position] += 1
-                break
-            if step < known:
-                steps.insert(position, step)
-                counts.insert(position, 1)
-                break
+        position = bisect_left(steps, step - rounding)
+        if position < len(steps) and steps[position] <= step + rounding:
+            counts[position] += 1
+            step = steps[position]
+            if counts[position] == _STEP_SEEN_OFTEN and (
+                state.resolution is None or step < state.resolution - rounding
+            ):
+                state.candidate = step
+                state.multiples = state.others = 0
         else:
-            steps.append(step)
-            counts.append(1)
-        if len(steps) > _STEPS_KEPT:
-            del steps[-1], counts[-1]
+            steps.insert(position, step)
+            counts.insert(position, 1)
+            if len(steps) > _STEPS_KEPT:
+                del steps[-1], counts[-1]
         state.steps_seen += 1
-        if state.steps_seen >= _STEPS_BETWEEN_HALVINGS:
-            # Forget steps that no longer come, for instance from before a device's update.
+        if state.steps_seen >= _STEPS_TO_FORGET:
+            # Begin again, for instance because a device's update changed its rounding.
             state.steps_seen = 0
-            kept = [(s, c // 2) for s, c in zip(steps, counts, strict=True) if c > 1]
-            steps[:] = [s for s, _ in kept]
-            counts[:] = [c for _, c in kept]
-        resolution = next(
-            (s for s, c in zip(steps, counts, strict=True) if c >= _STEP_SEEN_OFTEN), None
-        )
-        if resolution is not None and resolution != state.resolution:
-            state.resolution = resolution
-            if self._probe.resolution is None:
-                state.resolution_psu = None
-                self.unscaled = True
+            steps.clear()
+            counts.clear()
+
+    def _judge_candidate(self, candidate: float, step: float, rounding: float) -> None:
+        """Accept a step seen often as the resolution when other steps are multiples of it.
+
+        Chance repeats a small step of a continuous reading now and then, too.
+        """
+        state = self.state
+        multiple = round(step / candidate)
+        if multiple > _LARGEST_MULTIPLE:
+            return
+        if multiple > 0 and abs(step - multiple * candidate) <= 2.0 * rounding:
+            state.multiples += 1
+            if state.multiples >= _MULTIPLES_NEEDED:
+                state.candidate = None
+                state.resolution = candidate
+                if self._probe.resolution is None:
+                    state.resolution_psu = None
+                    self.unscaled = True
+        else:
+            state.others += 1
+            if state.others >= _OTHERS_ALLOWED:
+                state.candidate = None
+                state.steps.clear()
+                state.step_counts.clear()
 
     def _end_run(self) -> None:
         state = self.state

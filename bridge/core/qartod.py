@@ -45,10 +45,10 @@ from bridge.core.qartod_bounds import (
     bounds,
     naturally_flat_s,
 )
-from bridge.core.qartod_change import forget_level, judge_change
+from bridge.core.qartod_change import ChangeTests
 from bridge.core.qartod_evidence import judge_attenuation, judge_evidence, judge_neighbour
 from bridge.core.qartod_explain import Context, explanation
-from bridge.core.qartod_state import QartodState
+from bridge.core.qartod_state import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT, QartodState
 from bridge.core.settings import Tank
 
 SUSPECT_REPEATS: Final = 1e-6
@@ -57,11 +57,6 @@ FLAT_S: Final = 300.0
 UNTIMELY_TO_ACCEPT: Final = 5
 """Stamps in a row that advance among themselves before a clock set back is believed."""
 SMALLEST_FLAT_SAMPLES: Final = 5
-PASS: Final = Flag.PASS
-NOT_EVALUATED: Final = Flag.NOT_EVALUATED
-SUSPECT: Final = Flag.SUSPECT
-FAIL: Final = Flag.FAIL
-MISSING: Final = Flag.MISSING
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +79,7 @@ class PlausibilityTests:
         state: What an earlier life remembered; None to start afresh.
     """
 
-    __slots__ = ("_bounds", "_tank", "sensor", "state")
+    __slots__ = ("_bounds", "_change", "_tank", "sensor", "state")
 
     def __init__(self, tank: Tank, state: QartodState | None = None) -> None:
         self._tank = tank
@@ -92,6 +87,7 @@ class PlausibilityTests:
         self.state = QartodState() if state is None else state
         self.sensor = SensorLearning(tank.probe, self.state.learning)
         """What is known about the probe's cadence, noise, resolution and repeats."""
+        self._change = ChangeTests(self.state, self.sensor, self._bounds)
         if tank.second_probe is None:
             self.state.flags.pop("neighbour", None)
         else:
@@ -111,7 +107,7 @@ class PlausibilityTests:
 
     @property
     def due_s(self) -> float | None:
-        """Engine time from which silence is a gap; None before anything was awaited. [s]"""
+        """Engine time from which silence is a gap; None before anything was awaited [s]."""
         arrived_at_s = self.state.arrived_at_s
         return None if arrived_at_s is None else arrived_at_s + self.sensor.late_s
 
@@ -182,9 +178,9 @@ class PlausibilityTests:
         salinity_psu: float | None,
         reported: float,
         temperature_c: float | None,
+        *,
         fastest_fall_psu_h: float | None = None,
         fastest_rise_psu_h: float | None = None,
-        *,
         arrived_at_s: float | None = None,
     ) -> Mapping[str, Flag]:
         """Judge one sample.
@@ -242,10 +238,8 @@ class PlausibilityTests:
             limits = self._bounds
             fall = limits.fall_psu_h if fastest_fall_psu_h is None else fastest_fall_psu_h
             rise = limits.rise_psu_h if fastest_rise_psu_h is None else fastest_rise_psu_h
-            judge_change(state, sensor, limits, at_s, salinity_psu, temperature_c, fall, rise)
-            flags["multi_variate"] = judge_evidence(
-                state, sensor, limits, at_s, salinity_psu, temperature_c
-            )
+            self._change.judge(at_s, salinity_psu, temperature_c, fall, rise)
+            flags["multi_variate"] = judge_evidence(state, sensor, limits, at_s, temperature_c)
             flags["attenuated_signal"] = judge_attenuation(sensor)
             state.earlier_psu = state.salinity_psu
             state.earlier_at_s = state.salinity_at_s
@@ -278,9 +272,9 @@ class PlausibilityTests:
             # With a temperature at hand, a number that is no salinity is out of every range.
             flags["gross_range"] = MISSING if temperature_c is None else FAIL
             return
-        if not LOWEST_PSU <= salinity_psu <= HIGHEST_PSU:
-            flags["gross_range"] = FAIL
-        elif temperature_c is not None and not LOWEST_C <= temperature_c <= HIGHEST_C:
+        if not LOWEST_PSU <= salinity_psu <= HIGHEST_PSU or (
+            temperature_c is not None and not LOWEST_C <= temperature_c <= HIGHEST_C
+        ):
             flags["gross_range"] = FAIL
         elif limits.suspect_low_psu <= salinity_psu <= limits.suspect_high_psu:
             flags["gross_range"] = PASS
@@ -338,7 +332,7 @@ class PlausibilityTests:
         flags["flat_line"] = NOT_EVALUATED
         sensor.begin()
         sensor.restart_run(reported, before)
-        forget_level(state)
+        self._change.forget_level()
 
     def _flat(self, salinity_psu: float | None) -> Flag:
         """Flag of a run of equal readings."""

@@ -27,7 +27,7 @@ USUAL_EVAPORATION_PER_DAY: Final = 0.01
 
 
 def fastest_fall_psu_h(tank: Tank, salinity_psu: float) -> float:
-    """Fastest fall of salinity that the plumbing allows. [1/h]
+    """Fastest fall of salinity that the plumbing allows [1/h].
 
     Fresh water at f litres an hour lowers S by S f / V an hour. An automatic salt-water change
     counts as if its container held fresh water, the worst mistake that can be made with it.
@@ -45,7 +45,7 @@ def fastest_fall_psu_h(tank: Tank, salinity_psu: float) -> float:
 
 
 def fastest_rise_psu_h(tank: Tank, salinity_psu: float) -> float:
-    """Fastest rise of salinity that evaporation and plumbing allow. [1/h]
+    """Fastest rise of salinity that evaporation and plumbing allow [1/h].
 
     An automatic salt-water change counts as if it delivered water of salinity 42.
 
@@ -61,7 +61,7 @@ def fastest_rise_psu_h(tank: Tank, salinity_psu: float) -> float:
 
 
 def naturally_flat_s(resolution_psu: float, salinity_psu: float) -> float:
-    """Time in which still water and usual evaporation must have moved the reading. [s]
+    """Time in which still water and usual evaporation must have moved the reading [s].
 
     Three times what evaporation of 1 % a day needs to cross one step of the reading, because
     top-off takes much of it back.

@@ -5,7 +5,14 @@ from typing import Final
 from bridge.core.findings import Flag
 from bridge.core.learning import SensorLearning
 from bridge.core.qartod_bounds import PSU_PER_C, Bounds
-from bridge.core.qartod_state import QartodState
+from bridge.core.qartod_state import (
+    FAIL,
+    MISSING,
+    NOT_EVALUATED,
+    PASS,
+    SUSPECT,
+    QartodState,
+)
 
 EXPLAINED_SHARE: Final = 0.3
 """How far a change may miss what the thermometer explains: the factor itself varies with
@@ -14,7 +21,6 @@ SUSPECT_ATTENUATION: Final = 1 / 3
 FAIL_ATTENUATION: Final = 1 / 10
 """Two blocks in a row below these shares of the sensor's own noise. A block's noise, a median
 of 25, scatters by about a quarter."""
-_STALE_RUN: Final = 25
 
 
 def judge_evidence(
@@ -22,10 +28,9 @@ def judge_evidence(
     sensor: SensorLearning,
     limits: Bounds,
     at_s: float,
-    salinity_psu: float,
     temperature_c: float | None,
 ) -> Flag:
-    """Flag of the multi-variate test; to be called after ``judge_change``.
+    """Flag of the multi-variate test; to be called after ``ChangeTests.judge``.
 
     SUSPECT while the salinity is off by just what a jump of the thermometer explains, and while
     an excursion lasts that began when a device switched. The water cannot have followed such a
@@ -35,8 +40,7 @@ def judge_evidence(
         state: Memory of the tests; changed.
         sensor: Learned noise and cadence.
         limits: Bounds of the tank.
-        at_s: Time of the sample. [s]
-        salinity_psu: Corrected salinity. [1]
+        at_s: Time of the sample; its salinity is ``state.judged_psu``. [s]
         temperature_c: Water temperature; None when unknown. [C]
     """
     switched_at_s = state.switched_at_s
@@ -46,27 +50,28 @@ def judge_evidence(
         and abs(state.excursion_at_s - switched_at_s) <= sensor.late_s
     )
     if state.coincident:
-        return Flag.SUSPECT
+        return SUSPECT
     before_c = state.temperature_c
-    if temperature_c is None or before_c is None or state.salinity_psu is None:
-        return Flag.NOT_EVALUATED
+    salinity_psu, before_psu = state.judged_psu, state.salinity_psu
+    if temperature_c is None or before_c is None or salinity_psu is None or before_psu is None:
+        return NOT_EVALUATED
     if not state.jump:
         if temperature_c == before_c:
-            return Flag.PASS
+            return PASS
         state.jump_at_s = state.salinity_at_s
         state.jump_from_c = before_c
-        state.jump_from_psu = state.salinity_psu
+        state.jump_from_psu = before_psu
     jump_c = temperature_c - state.jump_from_c
     elapsed_h = (at_s - state.jump_at_s) / 3600.0
     if abs(jump_c) <= limits.temperature_jump_c + limits.temperature_change_c_h * elapsed_h:
         state.jump = False
-        return Flag.PASS
+        return PASS
     explained_psu = -PSU_PER_C * jump_c * state.jump_from_psu / 35.0
     missed_psu = abs(salinity_psu - state.jump_from_psu - explained_psu)
     margin_psu = EXPLAINED_SHARE * abs(explained_psu) + 5.0 * sensor.effective_noise_psu
     # Noise alone must not pass for an explanation.
-    state.jump = missed_psu <= margin_psu and margin_psu < abs(explained_psu)
-    return Flag.SUSPECT if state.jump else Flag.PASS
+    state.jump = missed_psu <= margin_psu < abs(explained_psu)
+    return SUSPECT if state.jump else PASS
 
 
 def judge_attenuation(sensor: SensorLearning) -> Flag:
@@ -78,18 +83,12 @@ def judge_attenuation(sensor: SensorLearning) -> Flag:
     learned = sensor.state
     recent_psu = learned.recent_noise_psu
     before_psu = learned.recent_noise_before_psu
-    if (
-        recent_psu is None
-        or before_psu is None
-        or learned.run_samples > _STALE_RUN
-        or not sensor.noise_settled
-        or sensor.coarse
-    ):
-        return Flag.NOT_EVALUATED
+    if recent_psu is None or before_psu is None or not sensor.noise_settled or sensor.coarse:
+        return NOT_EVALUATED
     share = max(recent_psu, before_psu) / sensor.noise_psu
     if share >= SUSPECT_ATTENUATION:
-        return Flag.PASS
-    return Flag.FAIL if share < FAIL_ATTENUATION else Flag.SUSPECT
+        return PASS
+    return FAIL if share < FAIL_ATTENUATION else SUSPECT
 
 
 def judge_neighbour(
@@ -113,8 +112,8 @@ def judge_neighbour(
     Source: normalised error of ISO 13528 and ISO/IEC 17043.
     """
     if salinity_psu is None:
-        return Flag.MISSING
+        return MISSING
     if state.neighbour_psu is None or abs(at_s - state.neighbour_at_s) > sensor.late_s:
-        return Flag.NOT_EVALUATED
+        return NOT_EVALUATED
     apart_psu = abs(salinity_psu - state.neighbour_psu)
-    return Flag.PASS if apart_psu <= expanded_psu else Flag.SUSPECT
+    return PASS if apart_psu <= expanded_psu else SUSPECT

@@ -6,6 +6,13 @@ from typing import Final
 from bridge.core.findings import Flag
 from bridge.core.learning import LearningState
 
+# Local names: looking a member up on an enumeration costs more than a whole comparison.
+PASS: Final = Flag.PASS
+NOT_EVALUATED: Final = Flag.NOT_EVALUATED
+SUSPECT: Final = Flag.SUSPECT
+FAIL: Final = Flag.FAIL
+MISSING: Final = Flag.MISSING
+
 TESTS: Final = (
     "gap",
     "syntax",
@@ -22,7 +29,7 @@ TESTS: Final = (
 
 def no_flags() -> dict[str, Flag]:
     """Flags before the first sample: there is nothing to judge."""
-    return dict.fromkeys(TESTS, Flag.MISSING)
+    return dict.fromkeys(TESTS, MISSING)
 
 
 @dataclass(slots=True)
@@ -64,7 +71,7 @@ class QartodState:
     largest_excursion_psu: float = 0.0
     settled: str | None = None
     settled_samples: int = 0
-    settled_flag: Flag = Flag.NOT_EVALUATED
+    settled_flag: Flag = NOT_EVALUATED
 
     # The change that the rate was judged by.
     change_psu: float = 0.0

@@ -46,7 +46,7 @@ class BrokerSettings:
         if (self.certificate_file is None) != (self.key_file is None):
             raise ValueError("certificate_file and key_file belong together")
         if self.password is not None and self.username is None:
-            raise ValueError("a password needs a username")
+            raise ValueError("password needs username as well")
 
     @property
     def port_number(self) -> int:

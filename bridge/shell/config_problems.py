@@ -84,6 +84,11 @@ def value_text(value: object) -> str:
     return text if len(text) <= LONGEST_VALUE else text[: LONGEST_VALUE - 3] + "..."
 
 
+def printable(text: str) -> str:
+    """A text as it is, or in quotes when anything in it could disturb a terminal."""
+    return text if text.isprintable() else _quoted(text)
+
+
 def _quoted(text: str) -> str:
     """A text in quotes, with everything escaped that could disturb a terminal."""
     short = text[: 2 * LONGEST_VALUE]
@@ -225,7 +230,7 @@ def _problem(root: type, steps: tuple[Step, ...], item: ErrorDetails, *, missing
     said = must_be(shape)
     if table is not None:
         said = f"must be a table with the keys {', '.join(shapes(table))}"
-    return Problem(steps, f"is missing; it {said}" if missing else said, missing=missing)
+    return Problem(steps, f"missing; it {said}" if missing else said, missing=missing)
 
 
 def _named_first(root: type, steps: tuple[Step, ...], said: str) -> tuple[Step, ...]:

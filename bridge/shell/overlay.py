@@ -11,6 +11,7 @@ noticed. A variable with the prefix that fits no key is a problem too, never ign
 """
 
 import copy
+import difflib
 import os
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
@@ -18,12 +19,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from bridge.shell.config_problems import Problem, nearest
+from bridge.shell.config_problems import HIDDEN, Problem, printable, value_text
 from bridge.shell.settings_shape import Shape, Step, shapes
 
 PREFIX: Final = "TIDEGATE_"
 FILE_SUFFIX: Final = "_FILE"
 LARGEST_FILE_BYTES: Final = 65536
+EXAMPLE: Final = (
+    "the names are TIDEGATE_ and the key, for instance TIDEGATE_BROKER__PASSWORD for password in "
+    "[broker]"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,28 +123,28 @@ def overlay(
             try:
                 text = read(text).rstrip("\r\n")
             except (OSError, ValueError) as error:
-                why = (
-                    os.strerror(error.errno)
-                    if isinstance(error, OSError) and error.errno
-                    else error
-                )
-                said = f"the file {environment[name]!r} cannot be read: {why}"
-                problems.append(Problem(way, said, place=name))
+                problems.append(_unreadable(name, text, shape, error))
                 continue
         set_by[way] = name
         _put(result, way, text if shape.takes_text else _typed(text))
     return Overlaid(result, set_by, tuple(problems))
 
 
+def _unreadable(name: str, path: str, shape: Shape, error: OSError | ValueError) -> Problem:
+    why = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else str(error)
+    # Without a slash it may be the secret itself, given to the wrong variable.
+    shown = HIDDEN if shape.holds_secret and "/" not in path else value_text(path)
+    return Problem((), f"the file {shown} cannot be read: {why}", place=name)
+
+
 def _unknown(name: str, valid: Mapping[str, object]) -> Problem:
+    # The prefix is left out, because it would make every name resemble every other.
     known = [*valid, *(name + FILE_SUFFIX for name in valid)]
-    hint = nearest(name, known)
-    if hint.startswith("accepted"):
-        hint = (
-            "the names are TIDEGATE_ and the key, for instance TIDEGATE_BROKER__PASSWORD for "
-            "password in [broker]"
-        )
-    return Problem((), f"no setting goes by this variable; {hint}", place=name)
+    close = difflib.get_close_matches(
+        name.removeprefix(PREFIX), [word.removeprefix(PREFIX) for word in known], n=1
+    )
+    hint = f"did you mean {PREFIX}{close[0]}?" if close else EXAMPLE
+    return Problem((), f"no setting goes by this variable; {hint}", place=printable(name))
 
 
 def _typed(text: str) -> object:

@@ -2,7 +2,6 @@
 
 import argparse
 from math import isfinite
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -15,7 +14,7 @@ STANDARD_TEMPERATURE_C = 25.0
 STANDARD_REFERENCE = GravityReference.R25_25
 
 
-def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the type to itself)
+def add_parser(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Declare the subcommand."""
     parser = subparsers.add_parser(
         "convert",

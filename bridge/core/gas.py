@@ -112,6 +112,12 @@ def gas_fraction_from_salinity(
     Raises:
         OutOfRangeError: The reading is above the water's salinity, or outside PSS-78.
     """
+    if shown_psu > salinity_psu:
+        raise OutOfRangeError(
+            f"salinity shown is {shown_psu:.6g}, above the water's {salinity_psu:.6g}; "
+            "gas only ever lowers it"
+        )
     shown = seawater.conductivity_ms_cm(shown_psu, temperature_c)
     clean = seawater.conductivity_ms_cm(salinity_psu, temperature_c)
-    return gas_fraction(shown / clean, model)
+    # Two salinities a rounding apart may conduct the other way round by another.
+    return gas_fraction(min(1.0, shown / clean), model)

@@ -1,0 +1,28 @@
+"""Moments as the interface writes them: ISO 8601, UTC, milliseconds."""
+
+from datetime import UTC, datetime
+from functools import lru_cache
+
+
+@lru_cache(maxsize=16)
+def _minute(number: int) -> str:
+    return datetime.fromtimestamp(number * 60, UTC).strftime("%Y-%m-%dT%H:%M:")
+
+
+def iso_utc(at_s: float) -> str:
+    """Unix seconds as ``2026-03-01T12:00:00.000Z``."""
+    # Nearly all moments written in a row share their minute, and this is on the hot path.
+    minute, milliseconds = divmod(round(at_s * 1000.0), 60_000)
+    return f"{_minute(minute)}{milliseconds // 1000:02d}.{milliseconds % 1000:03d}Z"
+
+
+def unix_s(text: str) -> float:
+    """Unix seconds of an ISO 8601 moment.
+
+    Raises:
+        ValueError: Not ISO 8601, or without an offset from UTC: a local time would be guessed.
+    """
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo is None:
+        raise ValueError(f"'{text}' has no offset from UTC; write for instance 2026-03-01T12:00Z")
+    return moment.timestamp()

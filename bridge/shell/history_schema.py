@@ -7,6 +7,8 @@ one transaction together with the version number, so that a power cut leaves the
 import sqlite3
 from typing import Final
 
+from bridge.core.errors import UserError
+
 APPLICATION_ID: Final = 0x54474831
 """Marks the file as ours ("TGH1"), so that another program's database is never touched."""
 
@@ -70,7 +72,7 @@ STEPS: Final = (
 VERSION: Final = len(STEPS)
 
 
-class HistoryError(Exception):
+class HistoryError(UserError):
     """The history cannot be used; the message is a plain sentence for the keeper."""
 
 

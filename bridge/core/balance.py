@@ -25,7 +25,6 @@ FAST_PSU_H: Final = 0.05
 
 Moored sensors drift 0.015 to 0.065 a year, badly fouled ones more than 2 S a week
 (0.012 S an hour); the slowest usual top-off faults move a tank by some hundredths an hour."""
-SUDDEN_FACTOR: Final = 3.0
 
 
 @dataclass(slots=True)
@@ -142,7 +141,6 @@ class Balance:
         variance: float,
         slope_psu_h: float,
         expected_psu: float | None,
-        sudden: bool,  # noqa: FBT001
     ) -> Excursion:
         """Weigh the present excursion.
 
@@ -152,7 +150,6 @@ class Balance:
             variance: Its variance, without the calibration's. [psu^2]
             slope_psu_h: Learned rise by evaporation. [psu/h]
             expected_psu: Change that the litres since the excursion explain, or None.
-            sudden: Whether the reading jumped there faster than the plumbing can.
         """
         state, excursion = self.state, self.excursion
         excursion.expected_psu = expected_psu
@@ -186,8 +183,6 @@ class Balance:
             excursion.real_share = self._real_fall(expected_psu, level)
         else:
             excursion.real_share = self._real_rise(slope_psu_h, expected_psu, level)
-        if sudden:
-            excursion.real_share = min(excursion.real_share, 0.05)
         return excursion
 
     @staticmethod

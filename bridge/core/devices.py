@@ -107,6 +107,8 @@ class DevicesState:
 
 def binomial_tail(successes: int, trials: int, chance: float) -> float:
     """Probability of at least ``successes`` in ``trials``, each with ``chance``."""
+    if successes <= 0:
+        return 1.0
     return min(
         sum(
             comb(trials, k) * chance**k * (1.0 - chance) ** (trials - k)

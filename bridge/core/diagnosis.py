@@ -1,0 +1,692 @@
+"""From samples to causes: the water is carried, departures are weighed, slow signs are collected.
+
+One object per tank. It keeps the estimate of the water going through every disturbance and gives a
+probability to every cause. Sentences about it are written elsewhere, only when somebody reads them.
+"""
+
+from dataclasses import dataclass, field
+from math import exp, hypot, log, sqrt
+from typing import Final
+
+from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Balance, BalanceState
+from bridge.core.blocks import Blocks, BlocksState
+from bridge.core.devices import Devices, DevicesState, Effect
+from bridge.core.episode import CLEAN_SIGMA, Episode, EpisodeState, Model
+from bridge.core.estimator import Physics, Water, WaterState
+from bridge.core.findings import Cause
+from bridge.core.inflow import Change, Inflow, InflowState
+from bridge.core.settings import EquipmentKind, Tank
+from bridge.core.trends import Drift, TemperatureDependence, drift, temperature_dependence
+
+HOUR_S: Final = 3600.0
+DAY_H: Final = 24.0
+DEPARTURE_SIGMA: Final = 4.5
+"""Departure that no chance explains: seven in a million, times ten for heavier tails."""
+FIRST_SD_PSU: Final = 0.5
+"""Doubt about the very first reading, which may already be disturbed."""
+TYPICAL_EVAPORATION_PCT_DAY: Final = 1.0
+"""Carrier/ASHRAE for usual rooms: 0.5 to 2 % of the volume a day."""
+EVAPORATION_SD_PCT_DAY: Final = 0.7
+LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
+"""A net slope below zero stands for a slow leak or a continuous top-off."""
+WANDER_PSU_ROOT_H: Final = 0.008
+CARRIED_PSU_H: Final = 0.01
+"""Growth of doubt while the probe is not believed: evaporation without top-off, or with too much."""
+SETTLED_SAMPLES: Final = 6
+SETTLED_S: Final = 60.0
+CONFIRMING_SAMPLES: Final = 2
+CAUSE_ADVANTAGE: Final = 0.1
+"""By how much another cause must be more probable to take over."""
+INTERFERENCE_LINGERS_S: Final = 900.0
+COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
+LEAST_DRIFT_PSU: Final = 0.08
+QUIET_LOG_ODDS: Final = -7.0
+
+NEIGHBOUR_NOISE_PSU: Final = 0.03
+NEIGHBOUR_MEMORY_SAMPLES: Final = 2000
+
+CAUSES: Final = tuple(Cause)
+INDEX: Final = {cause: index for index, cause in enumerate(CAUSES)}
+
+
+@dataclass(slots=True)
+class CheckEvidence:
+    """The newest reference check against the estimate."""
+
+    at_s: float
+    difference_psu: float
+    """Estimate minus reference."""
+    e_n: float
+    instrument: str
+
+
+@dataclass(slots=True)
+class Neighbour:
+    """A second probe in the same water, and how it usually differs from the estimate."""
+
+    at_s: float
+    probe_psu: float
+    offset_psu: float = 0.0
+    samples: int = 0
+
+
+@dataclass(slots=True)
+class DiagnosisState:
+    """Everything that has to survive a restart."""
+
+    water: WaterState | None = None
+    episode: EpisodeState | None = None
+    inflow: InflowState = field(default_factory=InflowState)
+    devices: DevicesState = field(default_factory=DevicesState)
+    balance: BalanceState = field(default_factory=BalanceState)
+    blocks: BlocksState = field(default_factory=BlocksState)
+    dependence: TemperatureDependence | None = None
+    drift: Drift | None = None
+    check: CheckEvidence | None = None
+    neighbour: Neighbour | None = None
+    cause: Cause = Cause.NONE
+    since_s: float = 0.0
+    good_samples: int = 0
+    started_s: float | None = None
+    last_probe_s: float | None = None
+    outside: int = 0
+    """Samples outside within the last few; one alone is provisional."""
+    last_outside_s: float | None = None
+    light_on: bool = False
+    interference_s: float | None = None
+    """When a named device last ran."""
+    interference_device: str | None = None
+    last_episode_s: float | None = None
+    last_episode_cause: Cause = Cause.NONE
+
+
+@dataclass(slots=True)
+class Faults:
+    """What the wire and the sensors themselves say, judged outside."""
+
+    silent: bool = False
+    invalid: bool = False
+    stuck: bool = False
+    dry: bool = False
+    """The thermometer moves as water cannot."""
+    unreadable: bool = False
+    """The reading is outside what sea water can be."""
+
+
+class Diagnosis:
+    """One tank's estimate and causes."""
+
+    __slots__ = (
+        "_change",
+        "_deviation",
+        "_episode",
+        "_light",
+        "_sd",
+        "balance",
+        "blocks",
+        "devices",
+        "inflow",
+        "physics",
+        "probabilities",
+        "state",
+        "tank",
+        "water",
+    )
+
+    def __init__(self, tank: Tank, state: DiagnosisState | None = None) -> None:
+        self.tank = tank
+        fresh = state is None
+        self.state = state or DiagnosisState()
+        self.physics = physics_of(tank, tank.limits.target_psu)
+        self.water = (
+            Water(self.physics, self.state.water) if self.state.water is not None else None
+        )
+        self._episode = Episode(self.state.episode) if self.state.episode is not None else None
+        self.inflow = Inflow(tank, None if fresh else self.state.inflow)
+        self.state.inflow = self.inflow.state
+        self.devices = Devices(
+            [n for n, e in tank.equipment.items() if e.kind is not EquipmentKind.TOP_OFF_PUMP],
+            self.state.devices,
+        )
+        self.balance = Balance(self.state.balance)
+        self.blocks = Blocks(self.state.blocks)
+        self.probabilities = [0.0] * len(CAUSES)
+        self.probabilities[INDEX[Cause.NONE]] = 1.0
+        self._light = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.LIGHT]
+        self._change = Change()
+        self._deviation = 0.0
+        self._sd = 1.0
+
+    # ------------------------------------------------------------------ evidence coming in
+
+    def equipment(self, at_s: float, name: str, *, on: bool) -> None:
+        """A device reported its state."""
+        if self.tank.equipment[name].kind is EquipmentKind.TOP_OFF_PUMP:
+            self.inflow.pump(at_s, on=on)
+            return
+        self.devices.switched(name, at_s, on=on)
+
+    def litres(self, at_s: float, litres: float) -> None:
+        """Fresh water was metered."""
+        water_psu = self.water.state.salinity_psu if self.water else self.tank.limits.target_psu
+        self.inflow.litres(at_s, litres, water_psu)
+        self.blocks.at(at_s)[0].litres += litres
+
+    def level(self, at_s: float, level: float) -> None:
+        """A water level arrived."""
+        self.balance.level(at_s, level)
+        self.blocks.at(at_s)[0].level = level
+
+    def neighbour_reading(self, at_s: float, probe_psu: float) -> None:
+        """The second probe's compensated reading; used with the next reading of the first."""
+        neighbour = self.state.neighbour
+        if neighbour is None:
+            self.state.neighbour = Neighbour(at_s, probe_psu)
+        else:
+            neighbour.at_s, neighbour.probe_psu = at_s, probe_psu
+
+    def known_change(self, change_psu: float, sd_psu: float) -> None:
+        """The water was changed on purpose, by an announced water change."""
+        if self.water is not None:
+            self.water.state.salinity_psu += change_psu
+            self.water.widen(sd_psu * sd_psu)
+        self.balance.shift(change_psu)
+        self.blocks.shift(change_psu)
+
+    def trust_probe(self) -> None:
+        """Take the next readings as the water again: after calibration, or a check that agrees."""
+        self._episode = self.state.episode = None
+        if self.water is not None:
+            self.water.widen(FIRST_SD_PSU**2)
+        self.state.outside = 0
+        self.state.check = None
+        self.state.balance.low_psu = self.state.balance.high_psu = None
+        self.state.blocks.finished.clear()
+        self.state.good_samples = 0
+        self.state.dependence = self.state.drift = None
+
+    # ------------------------------------------------------------------ samples
+
+    def probe(
+        self, at_s: float, probe_psu: float, temperature_c: float, noise_psu: float, interval_s: float
+    ) -> None:
+        """Take in one compensated reading; ``noise_psu`` is its clean noise."""
+        state = self.state
+        if self.water is None:
+            self._begin(at_s, probe_psu, noise_psu)
+            return
+        water = self.water
+        elapsed_h = max(at_s - (state.last_probe_s or at_s), 0.0) / HOUR_S
+        change = self._change = self.inflow.advance(at_s, water.state.salinity_psu)
+        water.predict(at_s, change.known_psu, change.known_sd_psu)
+        reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
+        sd = self._sd = water.sd(noise)
+        deepest = self._deepest_fall(change, elapsed_h)
+        highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
+        self._consult_neighbour(at_s, reading, noise, interval_s)
+        deviation = self._deviation = reading - water.state.salinity_psu
+        inside = -deepest - DEPARTURE_SIGMA * sd <= deviation <= highest + DEPARTURE_SIGMA * sd
+        if self._episode is None and inside:
+            if deviation < 0.0 and deepest > 0.2 * sd and change.fall_prior > 0.002:  # noqa: PLR2004
+                before = water.state.salinity_psu
+                weight = water.observe_fall(reading, noise, deepest, change.fall_prior)
+                if weight > 0.5:  # noqa: PLR2004
+                    fallen = before - water.state.salinity_psu
+                    self.blocks.at(at_s)[0].fallen_psu += max(fallen, 0.0)
+            else:
+                water.observe(reading, noise)
+            self._undisturbed(at_s, probe_psu, temperature_c)
+        else:
+            self._disturbed(at_s, reading, noise, elapsed_h, interval_s)
+        self.devices.sample(at_s, probe_psu, noise_psu, interval_s)
+        state.last_probe_s = at_s
+
+    def idle(self, at_s: float) -> None:
+        """Time passed without a usable reading: carry the water, with growing doubt."""
+        if self.water is None:
+            return
+        before_s = self.water.state.at_s
+        change = self.inflow.advance(at_s, self.water.state.salinity_psu)
+        self.water.predict(at_s, change.known_psu, change.known_sd_psu)
+        self._carry((at_s - before_s) / HOUR_S)
+
+    @property
+    def _may_rise(self) -> bool:
+        plumbing = self.tank.plumbing
+        return plumbing.salt_water_l_h > 0.0 or plumbing.flow_through_psu_h > 0.0
+
+    def _begin(self, at_s: float, probe_psu: float, noise_psu: float) -> None:
+        self.water = Water.starting(
+            self.physics, at_s, probe_psu, hypot(FIRST_SD_PSU, noise_psu)
+        )
+        self.state.water = self.water.state
+        self.state.started_s = self.state.last_probe_s = at_s
+        self.state.since_s = at_s
+
+    def _consult_neighbour(
+        self, at_s: float, reading: float, noise: float, interval_s: float
+    ) -> None:
+        """Let the second probe carry the water, and say whose change it is.
+
+        Probes age together, so that agreement is no proof against drift: the usual difference is
+        followed within hours, and only quicker changes count.
+        """
+        neighbour, water = self.state.neighbour, self.water
+        if neighbour is None or water is None or at_s - neighbour.at_s > 3.0 * interval_s:
+            return
+        noise = max(2.0 * noise, NEIGHBOUR_NOISE_PSU)
+        aligned = neighbour.probe_psu - neighbour.offset_psu
+        apart = aligned - water.state.salinity_psu
+        agrees = abs(apart) < DEPARTURE_SIGMA * water.sd(noise)
+        if self._episode is None:
+            neighbour.samples = min(neighbour.samples + 1, NEIGHBOUR_MEMORY_SAMPLES)
+            neighbour.offset_psu += (
+                neighbour.probe_psu - water.state.salinity_psu - neighbour.offset_psu
+            ) / neighbour.samples
+            return
+        if neighbour.samples < SETTLED_SAMPLES:
+            return
+        weights = self._episode.state.weights
+        if agrees:
+            water.observe(aligned, noise, learn_gas=False)
+            weights[Model.WATER] -= 1.0
+        elif abs(aligned - reading) < DEPARTURE_SIGMA * noise:
+            weights[Model.WATER] += 1.0
+
+    def _without_devices(
+        self, at_s: float, probe_psu: float, noise_psu: float
+    ) -> tuple[float, float]:
+        """Take the known effect of running devices out of a reading."""
+        named = self.devices.named()
+        if not named:
+            return probe_psu, noise_psu
+        noise2 = noise_psu * noise_psu
+        seen: set[str] = set()
+        for name, verdict in named:
+            if not self.devices.state.devices[name].on or name in seen:
+                continue
+            seen.add(name)
+            self.state.interference_s, self.state.interference_device = at_s, name
+            if verdict.effect is Effect.STEP:
+                probe_psu -= verdict.size
+                noise2 += (0.25 * verdict.size) ** 2
+            else:
+                noise2 *= exp(2.0 * verdict.size)
+        return probe_psu, sqrt(noise2)
+
+    def _deepest_fall(self, change: Change, elapsed_h: float) -> float:
+        """Largest healthy fall since the last sample: to the lower edge of the band at most."""
+        possible = change.fastest_fall_psu_h * elapsed_h
+        if self.tank.plumbing.flow_through_psu_h > 0.0 or self.inflow.state.pump_on:
+            return possible
+        water_psu = self.water.state.salinity_psu if self.water else 0.0
+        low = self.state.balance.low_psu
+        room = 0.1 if low is None else max(water_psu - low, 0.0) + 0.05
+        return min(possible, room)
+
+    def _undisturbed(self, at_s: float, probe_psu: float, temperature_c: float) -> None:
+        state = self.state
+        assert self.water is not None  # noqa: S101 - for the type checker; set by every caller
+        state.good_samples += 1
+        state.outside = 0
+        block, rolled = self.blocks.at(at_s)
+        block.add(probe_psu, temperature_c, self.water.state.salinity_psu)
+        if self._light:
+            lit = any(self.devices.state.devices[n].on for n in self._light)
+            block.lit_share += ((1.0 if lit else 0.0) - block.lit_share) / block.samples
+        if rolled:
+            self._hourly()
+        if state.balance.low_psu is None and self.settled(at_s):
+            self.balance.start(self.water.state.salinity_psu, self._rise_psu_day())
+
+    def _rise_psu_day(self) -> float:
+        learned = self.water.state.slope_psu_h if self.water else 0.0
+        return max(learned, self.physics.slope_psu_h) * DAY_H
+
+    def _hourly(self) -> None:
+        assert self.water is not None  # noqa: S101
+        state = self.state
+        self.balance.hourly(
+            self.blocks.recent(BAND_HOURS, skip=SKIPPED_HOURS), self._rise_psu_day()
+        )
+        if self.tank.plumbing.flow_through_psu_h > 0.0:
+            return
+        salinity_psu = self.water.state.salinity_psu
+        state.dependence = temperature_dependence(self.blocks.recent(240), salinity_psu)
+        state.drift = drift(self.blocks.recent(14 * 24), state.dependence)
+
+    def _disturbed(
+        self, at_s: float, reading: float, noise: float, elapsed_h: float, interval_s: float
+    ) -> None:
+        """A reading that the water cannot explain, or the time after one."""
+        state, water, change = self.state, self.water, self._change
+        assert water is not None  # noqa: S101
+        if self._episode is None:
+            self._open(at_s, reading, interval_s)
+            state.outside = 0
+        episode = self._episode
+        assert episode is not None  # noqa: S101
+        episode.sample(
+            at_s,
+            reading,
+            water.state.salinity_psu,
+            water.state.salinity_variance,
+            noise,
+            change.fastest_fall_psu_h,
+            change.fastest_rise_psu_h,
+        )
+        clean = abs(self._deviation) < CLEAN_SIGMA * self._sd
+        if not clean:
+            state.outside += 1
+            state.last_outside_s = at_s
+        weights = episode.probabilities()
+        best = max(range(len(weights)), key=weights.__getitem__)
+        follower = episode.state.follower_psu
+        if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
+            # The water itself: go on from where the plumbing can have brought it.
+            water.settle_at(follower, sqrt(episode.state.follower_variance) + 0.5 * noise)
+            self._close(at_s)
+        elif clean:
+            water.observe(reading, noise)
+            gap = episode.state.samples / max(episode.state.low + episode.state.high, 1)
+            if episode.over(gap):
+                self._close(at_s)
+        elif best == Model.PASSING:
+            water.observe(reading, noise)
+            self._carry(elapsed_h)
+        else:
+            self._carry(elapsed_h)
+
+    def _carry(self, hours: float) -> None:
+        """Doubt grows in proportion to time while nothing is observed."""
+        if self.water is None or hours <= 0.0:
+            return
+        doubt = sqrt(self.water.state.salinity_variance) + CARRIED_PSU_H * hours
+        self.water.state.salinity_variance = doubt * doubt
+        self._keep_in_band()
+
+    def _keep_in_band(self) -> None:
+        """Top-off ends the climb at the top of the band; unseen, it is taken to go on working."""
+        high, water = self.state.balance.high_psu, self.water
+        if water is None or high is None or self.inflow.watched:
+            return
+        if water.state.slope_psu_h > 0.0 and water.state.salinity_psu > high:
+            self.water = water
+            water.state.salinity_psu = max(high, water.state.salinity_psu - 0.02)
+
+    def _open(self, at_s: float, reading: float, interval_s: float) -> None:
+        water = self.water
+        assert water is not None  # noqa: S101
+        window_s = max(2.5 * interval_s, 20.0)
+        factors, device = self._circumstances(at_s, window_s)
+        episode = Episode.opening(
+            at_s, water.state.salinity_psu, water.state.salinity_variance, reading, factors
+        )
+        episode.state.edge_device = device
+        episode.state.addition = self.inflow.active(at_s)
+        # The follower starts where the last sample left the water.
+        episode.state.last_s = self.state.last_probe_s or at_s
+        self._episode = episode
+        self.state.episode = episode.state
+
+    def _circumstances(self, at_s: float, window_s: float) -> tuple[dict[Model, float], str | None]:
+        """Prior odds from what was going on at the start of an episode."""
+        factors: dict[Model, float] = {}
+        device = None
+        if self.devices.names:
+            device = self.devices.edge_near(at_s, window_s)
+            if device is None:
+                factors[Model.STEP] = factors[Model.NOISE] = 0.15
+            else:
+                rarity = min(0.5 / self.devices.chance_of_edge(at_s, window_s), 15.0)
+                factors[Model.STEP] = factors[Model.NOISE] = rarity
+                if self._moves_gas(device):
+                    factors[Model.PASSING] = factors[Model.LODGED] = 0.7 * rarity
+            late = self.devices.edge_near(at_s, 180.0)
+            if device is None and late is not None and self._moves_gas(late):
+                factors[Model.PASSING] = factors[Model.LODGED] = 2.0
+        else:
+            factors[Model.STEP] = factors[Model.NOISE] = 0.5
+        self._inflow_factors(at_s, factors)
+        return factors, device
+
+    def _inflow_factors(self, at_s: float, factors: dict[Model, float]) -> None:
+        doser = any(
+            self.devices.state.devices[n].on
+            or at_s - (self.devices.state.devices[n].since_s or -1e9) < self.inflow.state.mixing_s
+            for n in self.devices.names
+            if self.tank.equipment[n].kind is EquipmentKind.DOSER
+        )
+        if self.inflow.watched or doser:
+            running = self.inflow.active(at_s) or doser
+            factors[Model.PLUME] = 6.0 if running else 0.02
+            factors[Model.WATER] = 2.0 if running else 0.15
+        level = self.balance.level_deviation()
+        if level is not None:
+            if level < -3.0:  # noqa: PLR2004
+                factors[Model.EXPOSED] = 8.0
+            else:
+                factors[Model.EXPOSED] = 0.6
+                if level < 2.0:  # noqa: PLR2004
+                    factors[Model.WATER] = 0.5 * factors.get(Model.WATER, 1.0)
+        for name in self.devices.names:
+            if self.tank.equipment[name].kind is EquipmentKind.RETURN_PUMP:
+                on = self.devices.state.devices[name].on
+                if on is False:
+                    factors[Model.EXPOSED] = 3.0 * factors.get(Model.EXPOSED, 1.0)
+
+    def _moves_gas(self, name: str) -> bool:
+        return self.tank.equipment[name].kind in {
+            EquipmentKind.SKIMMER,
+            EquipmentKind.RETURN_PUMP,
+            EquipmentKind.WAVE_PUMP,
+        } and bool(self.devices.state.devices[name].on)
+
+    def _close(self, at_s: float) -> None:
+        if self.confirmed:
+            self.state.last_episode_s = at_s
+            self.state.last_episode_cause = self.state.cause
+        self._episode = self.state.episode = None
+        self.state.outside = 0
+
+    # ------------------------------------------------------------------ conclusions
+
+    @property
+    def episode(self) -> EpisodeState | None:
+        """The running episode, confirmed or not."""
+        return self.state.episode
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether an episode is more than a single odd sample."""
+        return self._episode is not None and self.state.outside >= CONFIRMING_SAMPLES
+
+    def settled(self, at_s: float) -> bool:
+        """Whether enough good samples came since the start to rely on the estimate."""
+        state = self.state
+        if state.started_s is None:
+            return False
+        return state.good_samples >= SETTLED_SAMPLES and at_s - state.started_s >= SETTLED_S
+
+    def estimate(self) -> tuple[float, float] | None:
+        """The water's salinity and its variance (without calibration and thermometer)."""
+        if self.water is None:
+            return None
+        water = self.water.state
+        if self._episode is None:
+            return water.salinity_psu, water.salinity_variance
+        weights = self._episode.probabilities()
+        real = weights[Model.WATER]
+        follower = self._episode.state.follower_psu
+        apart = follower - water.salinity_psu
+        mean = water.salinity_psu + real * apart
+        variance = (
+            (1.0 - real) * water.salinity_variance
+            + real * self._episode.state.follower_variance
+            + real * (1.0 - real) * apart * apart
+        )
+        return mean, variance
+
+    def conclude(self, at_s: float, faults: Faults) -> Cause:
+        """Give every cause its probability and pick the one that is reported."""
+        probabilities = self._slow(at_s)
+        if self.confirmed and self._episode is not None:
+            self._mix_episode(probabilities, faults)
+        self._mix_faults(probabilities, faults)
+        total = sum(probabilities)
+        self.probabilities = [p / total for p in probabilities]
+        return self._choose(at_s)
+
+    def _choose(self, at_s: float) -> Cause:
+        state, probabilities = self.state, self.probabilities
+        best = max(range(len(CAUSES)), key=probabilities.__getitem__)
+        present = INDEX[state.cause]
+        if best != present and (
+            probabilities[best] > probabilities[present] + CAUSE_ADVANTAGE
+        ):
+            state.cause, state.since_s = CAUSES[best], at_s
+        return state.cause
+
+    def _slow(self, at_s: float) -> list[float]:
+        """Probabilities without regard to a running episode."""
+        odds = dict.fromkeys(CAUSES, QUIET_LOG_ODDS)
+        odds[Cause.NONE] = 0.0
+        odds[Cause.UNEXPLAINED] = QUIET_LOG_ODDS
+        if self.tank.plumbing.flow_through_psu_h <= 0.0:
+            self._slow_trends(odds)
+            self._excursions(at_s, odds)
+        self._interference(at_s, odds)
+        return [exp(odds[cause]) for cause in CAUSES]
+
+    def _slow_trends(self, odds: dict[Cause, float]) -> None:
+        dependence, slope, check = self.state.dependence, self.state.drift, self.state.check
+        if dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT:
+            odds[Cause.COMPENSATION] = min(2.0 * (abs(dependence.z) - 4.0), 6.0)
+        if slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU:
+            strength = min(1.5 * (abs(slope.z) - 5.0), 5.0)
+            real = self._real_share_of_drift(slope)
+            odds[Cause.DRIFT] = strength + log(max(1.0 - real, 0.02))
+            direction = Cause.DILUTION if slope.psu_per_day < 0.0 else Cause.CONCENTRATION
+            odds[direction] = strength + log(max(real, 0.02))
+        if check is not None and abs(check.e_n) > 1.0:
+            odds[Cause.DRIFT] = max(odds[Cause.DRIFT], min(1.0 + 4.0 * (abs(check.e_n) - 1.0), 5.0))
+
+    def _real_share_of_drift(self, slope: Drift) -> float:
+        """Share of a slow trend that is the water, by the litres: salt is lost with water."""
+        if not self.inflow.watched or self.water is None:
+            return 0.3
+        blocks = self.blocks.recent(int(slope.days * DAY_H) + 1)
+        days = len(blocks) / DAY_H
+        if days < 1.0:
+            return 0.3
+        litres_day = sum(b.litres for b in blocks) / days
+        evaporated = self.water.state.slope_psu_h * DAY_H
+        added = litres_day * self.water.state.salinity_psu / self.tank.volume_l
+        expected = evaporated - added
+        explained = expected / slope.psu_per_day
+        return 0.9 if 0.5 < explained < 2.0 else 0.1  # noqa: PLR2004
+
+    def _excursions(self, at_s: float, odds: dict[Cause, float]) -> None:
+        water, balance = self.water, self.state.balance
+        if water is None:
+            return
+        left_s = balance.left_low_s or balance.left_high_s
+        expected = None
+        if self.inflow.watched and left_s is not None:
+            litres = self.inflow.litres_since(left_s - HOUR_S / 4.0)
+            expected = -litres * water.state.salinity_psu / self.tank.volume_l
+        excursion = self.balance.judge(
+            at_s,
+            water.state.salinity_psu,
+            water.state.salinity_variance,
+            max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
+            expected,
+        )
+        for share, cause in (
+            (excursion.dilution, Cause.DILUTION),
+            (excursion.concentration, Cause.CONCENTRATION),
+        ):
+            if share > 0.05:  # noqa: PLR2004
+                strength = log(share / max(1.0 - share, 0.005))
+                odds[cause] = max(odds[cause], strength + log(max(excursion.real_share, 0.02)))
+                odds[Cause.DRIFT] = max(
+                    odds[Cause.DRIFT], strength + log(max(1.0 - excursion.real_share, 0.02))
+                )
+
+    def _interference(self, at_s: float, odds: dict[Cause, float]) -> None:
+        since, device = self.state.interference_s, self.state.interference_device
+        if since is None or device is None or at_s - since > INTERFERENCE_LINGERS_S:
+            return
+        for name, verdict in self.devices.named():
+            if name == device:
+                cause = self._device_cause(name)
+                odds[cause] = max(odds[cause], min(verdict.log_odds, 8.0))
+
+    def _device_cause(self, name: str | None) -> Cause:
+        if name is not None and self.tank.equipment[name].kind is EquipmentKind.OTHER_PROBE:
+            return Cause.ADJACENT_PROBE
+        return Cause.INTERFERENCE
+
+    def _mix_episode(self, probabilities: list[float], faults: Faults) -> None:
+        """Spread 97 % over the explanations of the running episode."""
+        assert self._episode is not None  # noqa: S101
+        weights = self._episode.probabilities()
+        state = self._episode.state
+        total = sum(probabilities)
+        shares = [0.03 * p / total for p in probabilities]
+        electric = weights[Model.STEP] + weights[Model.NOISE]
+        # Without any device that switched, pick-up is only one of the things it may be.
+        known = 0.9 if state.edge_device is not None else 0.2
+        fallen = state.follower_psu < state.before_psu
+        spread = {
+            Cause.BUBBLES: weights[Model.PASSING] + weights[Model.LODGED],
+            self._device_cause(state.edge_device): known * electric,
+            Cause.UNEXPLAINED: weights[Model.UNEXPLAINED] + (1.0 - known) * electric,
+            Cause.EXPOSED: weights[Model.EXPOSED],
+            Cause.PLUME: weights[Model.PLUME],
+            (Cause.DILUTION if fallen else Cause.CONCENTRATION): weights[Model.WATER],
+        }
+        for cause, weight in spread.items():
+            shares[INDEX[cause]] += 0.97 * weight
+        probabilities[:] = shares
+        if faults.dry or faults.unreadable:
+            probabilities[INDEX[Cause.EXPOSED]] += 9.0
+
+    @staticmethod
+    def _mix_faults(probabilities: list[float], faults: Faults) -> None:
+        """What the wire says outweighs what the numbers say."""
+        for present, cause in (
+            (faults.stuck, Cause.STUCK),
+            (faults.invalid, Cause.INVALID),
+            (faults.silent, Cause.SILENT),
+        ):
+            if present:
+                total = sum(probabilities)
+                probabilities[INDEX[cause]] += 40.0 * total
+        if faults.dry:
+            probabilities[INDEX[Cause.EXPOSED]] += 9.0 * sum(probabilities)
+
+
+def physics_of(tank: Tank, salinity_psu: float) -> Physics:
+    """What the water of a tank can do, from its plumbing.
+
+    Source of the evaporation: Carrier/ASHRAE for usual rooms, see ``bridge.core.evaporation``.
+    """
+    flow = tank.plumbing.flow_through_psu_h
+    if flow > 0.0:
+        return Physics(
+            slope_psu_h=0.0,
+            slope_sd_psu_h=0.5 * flow,
+            slope_min_psu_h=-flow,
+            slope_max_psu_h=flow,
+            wander_psu_root_h=0.1 * flow,
+            slope_memory_h=0.5,
+        )
+    per_pct_day = salinity_psu / 100.0 / DAY_H
+    return Physics(
+        slope_psu_h=TYPICAL_EVAPORATION_PCT_DAY * per_pct_day,
+        slope_sd_psu_h=EVAPORATION_SD_PCT_DAY * per_pct_day,
+        slope_min_psu_h=LOWEST_EVAPORATION_PCT_DAY * per_pct_day,
+        slope_max_psu_h=tank.plumbing.largest_evaporation_pct_day * per_pct_day,
+        wander_psu_root_h=WANDER_PSU_ROOT_H,
+    )

@@ -1,0 +1,178 @@
+"""The engine: time-stamped events in, outputs out. Live, replay and simulation all drive it."""
+
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from math import inf
+from typing import Final
+
+from bridge.core.alarms import AlarmsState, PlantAlarms
+from bridge.core.dispatch import COMMAND_LEVEL, dispatch
+from bridge.core.events import (
+    ClockStepped,
+    Event,
+    LinkDown,
+    LinkUp,
+    Message,
+    Shutdown,
+    Tick,
+)
+from bridge.core.outputs import Output
+from bridge.core.settings import Settings
+from bridge.core.tank import Handler, TankEngine, TankState
+
+CLOCK_SETTLING_S: Final = 60.0
+"""After a step of the wall clock nothing is permitted for this long."""
+
+
+@dataclass(slots=True)
+class EngineState:
+    """All that survives a restart."""
+
+    tanks: dict[str, TankState] = field(default_factory=dict)
+    plant: AlarmsState | None = None
+
+
+class Engine:
+    """Everything the daemon decides.
+
+    Args:
+        settings: What the keeper configured.
+        boot_id: Identifies this run; derived in a replay, drawn by the shell when live.
+        at_s: Engine time at start. [Unix s]
+        state: As saved; None for the first start.
+    """
+
+    def __init__(
+        self, settings: Settings, *, boot_id: str, at_s: float, state: EngineState | None = None
+    ) -> None:
+        self._settings = settings
+        saved = state or EngineState()
+        self._tanks = {
+            name: TankEngine(
+                name, settings, boot_id=boot_id, at_s=at_s, state=saved.tanks.get(name)
+            )
+            for name in settings.tanks
+        }
+        self._plant = PlantAlarms(base_topic=settings.base_topic, state=saved.plant)
+        self.state = EngineState(
+            {name: tank.state for name, tank in self._tanks.items()}, self._plant.state
+        )
+        self._routes: dict[str, list[tuple[TankEngine, Handler]]] = {}
+        for tank in self._tanks.values():
+            for topic, handler in tank.bindings():
+                self._routes.setdefault(topic, []).append((tank, handler))
+        self._commands = {
+            f"{settings.base_topic}/{name}/{COMMAND_LEVEL}/": tank
+            for name, tank in self._tanks.items()
+        }
+        self._link_up = False
+        self._clock_settles_s = -inf
+        self._storage_fault: str | None = None
+        # Tanks by when they want to be woken. An entry that is out of date is passed over.
+        self._alarm_clock: list[tuple[float, str]] = []
+        self._wanted: dict[str, float] = {}
+        for tank in self._tanks.values():
+            self._rearm(tank)
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """Topics and filters to subscribe to, in a stable order."""
+        return (*self._routes, *(f"{prefix}+" for prefix in self._commands))
+
+    @property
+    def wake_at_s(self) -> float:
+        """When the next :class:`Tick` is wanted; infinite when never."""
+        clock = self._alarm_clock
+        while clock and self._wanted[clock[0][1]] != clock[0][0]:
+            heappop(clock)
+        first = clock[0][0] if clock else inf
+        settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
+        return min(first, settles_s, self._plant.wake_at_s)
+
+    def step(self, event: Event) -> list[Output]:
+        """Take one event and say what is to be done."""
+        match event:
+            case Message():
+                return self._message(event)
+            case Tick(at_s=at_s):
+                return self._tick(at_s)
+            case LinkUp(at_s=at_s):
+                self._link_up = True
+                return self._circumstances(at_s)
+            case LinkDown(at_s=at_s):
+                self._link_up = False
+                return self._circumstances(at_s)
+            case ClockStepped(at_s=at_s):
+                self._clock_settles_s = at_s + CLOCK_SETTLING_S
+                return self._circumstances(at_s)
+            case Shutdown(at_s=at_s):
+                return [o for tank in self._tanks.values() for o in tank.shut_down(at_s)]
+
+    def storage(self, at_s: float, fault: str | None) -> list[Output]:
+        """The history reported a fault, or that all is well again."""
+        self._storage_fault = fault
+        return self._circumstances(at_s)
+
+    def _message(self, message: Message) -> list[Output]:
+        routes = self._routes.get(message.topic)
+        if routes is None:
+            return self._command(message)
+        outputs: list[Output] = []
+        for tank, handler in routes:
+            outputs += handler(message.at_s, message.payload, message.retained)
+            self._rearm(tank)
+        return outputs
+
+    def _command(self, message: Message) -> list[Output]:
+        head, _, name = message.topic.rpartition("/")
+        tank = self._commands.get(f"{head}/")
+        if tank is None:
+            return []
+        outputs = dispatch(tank, name, message, secret=self._settings.command_secret)
+        self._rearm(tank)
+        return outputs
+
+    def _rearm(self, tank: TankEngine) -> None:
+        wake_at_s = tank.wake_at_s
+        if self._wanted.get(tank.name) != wake_at_s:
+            self._wanted[tank.name] = wake_at_s
+            if wake_at_s < inf:
+                heappush(self._alarm_clock, (wake_at_s, tank.name))
+
+    def _tick(self, at_s: float) -> list[Output]:
+        outputs: list[Output] = []
+        if -inf < self._clock_settles_s <= at_s:
+            self._clock_settles_s = -inf
+            outputs += self._circumstances(at_s)
+        clock = self._alarm_clock
+        while clock and clock[0][0] <= at_s:
+            wanted_s, name = heappop(clock)
+            if self._wanted[name] != wanted_s:
+                continue
+            tank = self._tanks[name]
+            self._wanted[name] = inf
+            outputs += tank.tick(at_s)
+            self._rearm(tank)
+        outputs += self._plant_alarms(at_s)
+        return outputs
+
+    def _circumstances(self, at_s: float) -> list[Output]:
+        outputs = list(self._plant_alarms(at_s))
+        for tank in self._tanks.values():
+            outputs += tank.circumstances(
+                at_s, link_up=self._link_up, clock_settled=self._clock_settled
+            )
+            self._rearm(tank)
+        return outputs
+
+    @property
+    def _clock_settled(self) -> bool:
+        return self._clock_settles_s == -inf
+
+    def _plant_alarms(self, at_s: float) -> "list[Output] | tuple[()]":
+        return self._plant.update(
+            at_s,
+            link_up=self._link_up,
+            clock_settled=self._clock_settled,
+            storage_fault=self._storage_fault,
+        )

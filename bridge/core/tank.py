@@ -1,0 +1,590 @@
+"""One tank: readings in, judgement out. Joins correction, tests, diagnosis, permits and alarms."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import inf, sqrt
+from typing import Final
+
+from bridge.core import seawater
+from bridge.core.alarms import AlarmsState, TankAlarms
+from bridge.core.compensation import Corrector
+from bridge.core.diagnosis import INDEX, Diagnosis, DiagnosisState, Faults
+from bridge.core.documents import diagnosis_document, salinity_document
+from bridge.core.errors import OutOfRangeError
+from bridge.core.evidence import findings
+from bridge.core.findings import Assessment, Cause, Flag, Ne107, Quality
+from bridge.core.outputs import Output, Publish, Record
+from bridge.core.permits import Gates, GatesState
+from bridge.core.qartod import PlausibilityTests
+from bridge.core.qartod_state import QartodState
+from bridge.core.service import Service, ServicePhase, ServiceState
+from bridge.core.settings import Counting, LevelUnit, ProbeUnit, Settings, VolumeUnit
+from bridge.core.situation import LevelCondition, Situation
+from bridge.core.thermometer import ThermometerState, WaterThermometer
+from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
+from bridge.core.units import to_celsius
+from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
+
+SILENT_INTERVALS: Final = 3.0
+DROPPING_SILENT_INTERVALS: Final = 4.5
+"""For a sensor that was seen to lose single messages."""
+INVALID_MESSAGES: Final = 3
+DIAGNOSIS_EVERY_S: Final = 300.0
+DIAGNOSIS_NOT_BEFORE_S: Final = 5.0
+PROBABILITY_STEP: Final = 0.1
+LONGEST_METERED_STEP_L: Final = 1000.0
+"""A cumulative meter that jumps further was reset."""
+
+_ROUGH_PSU_PER_MS_CM: Final = 35.0 / 53.0
+_ROUGH_PSU_PER_GRAVITY: Final = 1330.0
+
+STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
+    Cause.NONE: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
+    Cause.DILUTION: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
+    Cause.CONCENTRATION: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
+    Cause.BUBBLES: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
+    Cause.INTERFERENCE: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
+    Cause.ADJACENT_PROBE: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
+    Cause.PLUME: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
+    Cause.UNEXPLAINED: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
+    Cause.COMPENSATION: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.MAINTENANCE),
+    Cause.DRIFT: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.MAINTENANCE),
+    Cause.EXPOSED: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
+    Cause.STUCK: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
+    Cause.INVALID: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
+    Cause.SILENT: (Quality.BAD, Flag.MISSING, Ne107.FAILURE),
+}
+"""How each cause shows in the standards' status words."""
+
+
+@dataclass(slots=True)
+class TankState:
+    """All of a tank that survives a restart."""
+
+    diagnosis: DiagnosisState = field(default_factory=DiagnosisState)
+    tests: QartodState = field(default_factory=QartodState)
+    thermometer: ThermometerState = field(default_factory=ThermometerState)
+    service: ServiceState = field(default_factory=ServiceState)
+    gates: GatesState | None = None
+    alarms: AlarmsState | None = None
+    probe_at_s: float | None = None
+    """When the newest usable reading was measured."""
+    arrived_at_s: float | None = None
+    """When the newest message of the probe came, usable or not."""
+    probe_psu: float | None = None
+    conductivity_25c_ms_cm: float | None = None
+    reported: float | None = None
+    invalid: int = 0
+    rejected: int = 0
+    """Rejected payloads since the first start."""
+    level_at_s: float | None = None
+    sequence: int = 0
+
+
+Handler = Callable[[float, bytes, bool], list[Output]]
+
+
+class TankEngine:
+    """Everything about one tank.
+
+    Args:
+        name: Identifier.
+        settings: Of the whole daemon.
+        boot_id: Identifies this run.
+        at_s: Now.
+        state: As saved; None for the first start.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        settings: Settings,
+        *,
+        boot_id: str,
+        at_s: float,
+        state: TankState | None = None,
+    ) -> None:
+        tank = settings.tanks[name]
+        self.name, self.tank, self._boot_id = name, tank, boot_id
+        self._base = f"{settings.base_topic}/{name}"
+        fresh = state is None
+        self.state = state or TankState()
+        self._started_s = at_s
+        self._corrector = Corrector(tank.probe)
+        self._uncertainty = ReadingUncertainty(tank.probe, tank.thermometer)
+        self._tests = PlausibilityTests(tank, self.state.tests)
+        self._thermometer = WaterThermometer(
+            tank.thermometer.interval_s, self.state.thermometer
+        )
+        self.diagnosis = Diagnosis(tank, None if fresh else self.state.diagnosis)
+        self.state.diagnosis = self.diagnosis.state
+        mixing_min = tank.plumbing.mixing_min
+        self.service = Service(
+            name,
+            mixing_s=None if mixing_min is None else mixing_min * 60.0,
+            state=self.state.service,
+        )
+        self.gates = Gates(
+            name, tank, base_topic=settings.base_topic, boot_id=boot_id, at_s=at_s,
+            state=self.state.gates,
+        )
+        self.state.gates = self.gates.state
+        self.alarms = TankAlarms(
+            name, tank, base_topic=settings.base_topic, state=self.state.alarms
+        )
+        self.state.alarms = self.alarms.state
+        self.situation = Situation(at_s=at_s)
+        self._linked = False
+        self._published_cause: Cause | None = None
+        self._published_flags: tuple[Flag, ...] = ()
+        self._published_probability = 0.0
+        self._diagnosis_at_s = -inf
+        # A restart interrupts the evidence: a few good samples come first.
+        self.diagnosis.state.good_samples = 0
+        if self.diagnosis.state.started_s is not None:
+            self.diagnosis.state.started_s = at_s
+        self._conclude(at_s)
+
+    # ------------------------------------------------------------------ messages
+
+    def bindings(self) -> list[tuple[str, Handler]]:
+        """Topics and what to do with their messages."""
+        tank = self.tank
+        found: list[tuple[str, Handler]] = [
+            (tank.probe.topic, self._probe_handler()),
+            (tank.thermometer.topic, self._thermometer_handler()),
+        ]
+        if tank.second_probe is not None:
+            found.append((tank.second_probe.topic, self._second_probe_handler()))
+        if tank.level is not None:
+            found.append((tank.level.topic, self._level_handler()))
+        if tank.metered_top_off is not None:
+            found.append((tank.metered_top_off.topic, self._litres_handler()))
+        found += [(e.topic, self._equipment_handler(n)) for n, e in tank.equipment.items()]
+        return found
+
+    def _probe_handler(self) -> Handler:
+        read = number_reader(self.tank.probe)
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            if retained:
+                # An old value says nothing about now.
+                return []
+            number = read(payload)
+            if isinstance(number, Rejected):
+                return self._probe_rejected(at_s)
+            return self._probe_reading(at_s, number)
+
+        return handle
+
+    def _probe_rejected(self, at_s: float) -> list[Output]:
+        state = self.state
+        state.invalid += 1
+        state.rejected += 1
+        state.arrived_at_s = at_s
+        self._tests.syntax_error(at_s)
+        return self._conclude(at_s)
+
+    def _probe_reading(self, at_s: float, number: Number) -> list[Output]:
+        state = self.state
+        state.arrived_at_s = at_s
+        measured_s = number.measured_at_s
+        # A stamp from the future is a wrong clock; the arrival is the better time.
+        taken_s = at_s if measured_s is None or measured_s > at_s else measured_s
+        if state.probe_at_s is not None and taken_s < state.probe_at_s:
+            self._tests.sample(taken_s, None, number.value, None, arrived_at_s=at_s)
+            return self._conclude(at_s)
+        state.invalid = 0
+        raw_c, held_c = self._temperatures(at_s)
+        self._correct(number.value, raw_c)
+        self._tests.sample(
+            taken_s, state.probe_psu, number.value, raw_c, arrived_at_s=at_s
+        )
+        state.probe_at_s, state.reported = taken_s, number.value
+        if held_c is not None:
+            psu = state.probe_psu if held_c == raw_c else self._salinity(number.value, held_c)
+            self._judge(taken_s, number.value, psu, held_c)
+        return self._conclude(at_s, sampled=True)
+
+    def _temperatures(self, at_s: float) -> tuple[float | None, float | None]:
+        """The newest temperature as it came, and the one that can be water."""
+        held_c = self._thermometer.usable(at_s)
+        if held_c is None:
+            return None, None
+        thermometer = self._thermometer.state
+        return (thermometer.raw_c if thermometer.odd_since_s is not None else held_c), held_c
+
+    def _correct(self, reported: float, temperature_c: float | None) -> None:
+        state = self.state
+        state.probe_psu = state.conductivity_25c_ms_cm = None
+        if temperature_c is None:
+            return
+        try:
+            conductivity = self._corrector.conductivity_ms_cm(reported, temperature_c)
+            state.probe_psu = seawater.salinity_psu(conductivity, temperature_c)
+            state.conductivity_25c_ms_cm = seawater.conductivity_25c_ms_cm(
+                conductivity, temperature_c
+            )
+        except OutOfRangeError:
+            return
+
+    def _salinity(self, reported: float, temperature_c: float) -> float | None:
+        try:
+            return self._corrector.salinity_psu(reported, temperature_c)
+        except OutOfRangeError:
+            return None
+
+    def _rough_psu(self, reported: float) -> float:
+        """About what a reading outside the salinity scale would be; only its size matters."""
+        unit = self.tank.probe.unit
+        if unit in {ProbeUnit.PSU, ProbeUnit.PPT}:
+            rough = reported
+        elif unit is ProbeUnit.SG:
+            rough = (reported - 1.0) * _ROUGH_PSU_PER_GRAVITY
+        else:
+            factor = {ProbeUnit.MS_CM: 1.0, ProbeUnit.US_CM: 1e-3, ProbeUnit.S_M: 10.0}[unit]
+            rough = reported * factor * _ROUGH_PSU_PER_MS_CM
+        return min(max(rough, 0.0), 50.0)
+
+    def _judge(
+        self, taken_s: float, reported: float, psu: float | None, temperature_c: float
+    ) -> None:
+        sensor = self._tests.sensor
+        if self.service.phase is ServicePhase.ACTIVE:
+            # Hands in the water: whatever the probe says now is no evidence.
+            self.diagnosis.idle(taken_s)
+            self.diagnosis.state.good_samples = 0
+            return
+        self.diagnosis.probe(
+            taken_s,
+            self._rough_psu(reported) if psu is None else psu,
+            temperature_c,
+            max(sensor.effective_noise_psu, 1e-3),
+            sensor.interval_s,
+        )
+
+    def _thermometer_handler(self) -> Handler:
+        thermometer = self.tank.thermometer
+        read = number_reader(thermometer)
+        unit, offset_c = thermometer.unit, thermometer.offset_c
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            if retained:
+                return []
+            number = read(payload)
+            if isinstance(number, Rejected):
+                self.state.rejected += 1
+                self._thermometer.rejected(at_s)
+                return self._conclude(at_s)
+            dry = self._thermometer.dry
+            self._thermometer.reading(at_s, to_celsius(number.value, unit) + offset_c)
+            if dry != self._thermometer.dry or self.state.diagnosis.cause is Cause.SILENT:
+                return self._conclude(at_s)
+            return []
+
+        return handle
+
+    def _second_probe_handler(self) -> Handler:
+        probe = self.tank.second_probe
+        assert probe is not None  # noqa: S101 - only bound when configured
+        read, corrector = number_reader(probe), Corrector(probe)
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            number = Rejected("retained") if retained else read(payload)
+            temperature_c = self._thermometer.usable(at_s)
+            if isinstance(number, Rejected) or temperature_c is None:
+                return []
+            try:
+                psu = corrector.salinity_psu(number.value, temperature_c)
+            except OutOfRangeError:
+                return []
+            self._tests.second_probe(at_s, psu)
+            self.diagnosis.neighbour_reading(at_s, psu)
+            return []
+
+        return handle
+
+    def _level_handler(self) -> Handler:
+        level = self.tank.level
+        assert level is not None  # noqa: S101 - only bound when configured
+        read = number_reader(level)
+        factor = 10.0 if level.unit is LevelUnit.CM else 1.0
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            number = read(payload)
+            if retained or isinstance(number, Rejected):
+                return []
+            self.state.level_at_s = at_s
+            self.diagnosis.level(at_s, number.value * factor)
+            return [Record(at_s, self.name, "level", {"level": number.value})]
+
+        return handle
+
+    def _litres_handler(self) -> Handler:
+        meter = self.tank.metered_top_off
+        assert meter is not None  # noqa: S101 - only bound when configured
+        read = number_reader(meter)
+        cumulative = meter.counting is Counting.CUMULATIVE
+        litres_per_unit = 1e-3 if meter.unit is VolumeUnit.ML else 1.0
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            number = read(payload)
+            if retained or isinstance(number, Rejected):
+                return []
+            litres = number.value * litres_per_unit
+            if cumulative:
+                inflow = self.diagnosis.inflow.state
+                before, inflow.meter = inflow.meter, litres
+                litres = 0.0 if before is None else litres - before
+            if not 0.0 < litres <= LONGEST_METERED_STEP_L:
+                return []
+            self.diagnosis.litres(at_s, litres)
+            self.gates.note_litres(at_s, litres)
+            return [
+                Record(at_s, self.name, "litres", {"litres": litres}),
+                *self._decide(at_s),
+            ]
+
+        return handle
+
+    def _equipment_handler(self, name: str) -> Handler:
+        equipment = self.tank.equipment[name]
+        read = state_reader(equipment)
+        known: list[bool | None] = [None]
+
+        def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
+            on = read(payload)
+            if isinstance(on, Rejected):
+                self.state.rejected += 1
+                self.gates.note_equipment(at_s, name, on=None)
+                return self._decide(at_s)
+            if not retained:
+                self.diagnosis.equipment(at_s, name, on=on)
+            self.gates.note_equipment(at_s, name, on=on)
+            outputs = self._decide(at_s)
+            if known[0] is not on:
+                known[0] = on
+                outputs.append(Record(at_s, self.name, "equipment", {"name": name, "on": on}))
+            return outputs
+
+        return handle
+
+    # ------------------------------------------------------------------ time, link, service
+
+    @property
+    def wake_at_s(self) -> float:
+        """When something changes by time alone."""
+        cause = self.state.diagnosis.cause
+        silent_s = inf if cause is Cause.SILENT else self._silent_at_s()
+        return min(
+            silent_s,
+            self._diagnosis_at_s + DIAGNOSIS_EVERY_S,
+            self.gates.wake_at_s,
+            self.alarms.wake_at_s,
+            self.service.wake_at_s,
+        )
+
+    def tick(self, at_s: float) -> list[Output]:
+        """Time passed."""
+        outputs: list[Output] = []
+        if self.service.wake_at_s <= at_s:
+            outputs += self.service.advance(at_s)
+        if self._silent_at_s() <= at_s:
+            self._tests.overdue(at_s)
+            self.diagnosis.idle(at_s)
+        outputs += self._conclude(at_s)
+        return outputs
+
+    def circumstances(self, at_s: float, *, link_up: bool, clock_settled: bool) -> list[Output]:
+        """Link or clock changed."""
+        self.situation.link_up, self.situation.clock_settled = link_up, clock_settled
+        if link_up and not self._linked:
+            self._published_cause = None
+        self._linked = link_up
+        return self._conclude(at_s)
+
+    def _silent_at_s(self) -> float:
+        """From when the probe or its thermometer counts as silent."""
+        sensor = self._tests.sensor
+        interval_s = sensor.interval_s
+        dropping = sensor.upper_interval_s > 1.5 * interval_s  # noqa: PLR2004
+        intervals = DROPPING_SILENT_INTERVALS if dropping else SILENT_INTERVALS
+        last_s = self.state.arrived_at_s
+        if self.state.invalid and self.state.probe_at_s is not None:
+            last_s = max(self.state.probe_at_s, last_s or 0.0)
+        probe_s = (self._started_s if last_s is None else max(last_s, self._started_s)) + max(
+            intervals * interval_s, 2.0
+        )
+        thermometer_s = self._thermometer.silent_at_s(self._started_s)
+        return min(probe_s, max(thermometer_s, self._started_s + 3.0))
+
+    # ------------------------------------------------------------------ conclusions
+
+    def _faults(self, at_s: float) -> Faults:
+        state, flags = self.state, self._tests.flags()
+        silent = at_s >= self._silent_at_s()
+        thermometer = self._thermometer.state
+        return Faults(
+            silent=silent,
+            invalid=(
+                (state.invalid >= INVALID_MESSAGES or thermometer.invalid >= INVALID_MESSAGES)
+                and not silent
+            ),
+            stuck=flags["flat_line"] is Flag.FAIL,
+            dry=self._thermometer.dry,
+            unreadable=state.probe_psu is None and state.reported is not None
+            and thermometer.temperature_c is not None and not state.invalid,
+        )
+
+    def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
+        """Judge, publish what is new, decide about permits and alarms."""
+        cause = self.diagnosis.conclude(at_s, self._faults(at_s))
+        assessment = self._assess(at_s, cause)
+        self.situation.assessment = assessment
+        outputs: list[Output] = []
+        if sampled or cause is not self._published_cause:
+            outputs += self._publish_salinity(assessment)
+        outputs += self._publish_diagnosis(assessment)
+        outputs += self._decide(at_s)
+        return outputs
+
+    def _assess(self, at_s: float, cause: Cause) -> Assessment:
+        state, diagnosis = self.state, self.diagnosis
+        quality, flag, ne107 = STATUS[cause]
+        settled = diagnosis.settled(at_s) and self.service.phase is ServicePhase.IDLE
+        salinity, expanded = self._estimate()
+        if flag is Flag.PASS:
+            quality, flag, ne107 = self._healthy_status(settled=settled)
+        if salinity is None and quality is not Quality.BAD:
+            quality = Quality.UNCERTAIN
+            flag = max(flag, Flag.NOT_EVALUATED)
+        if self.service.phase is ServicePhase.ACTIVE:
+            ne107 = Ne107.CHECK
+            quality = Quality.UNCERTAIN if quality is Quality.GOOD else quality
+            flag = max(flag, Flag.NOT_EVALUATED)
+        thermometer = self._thermometer.state
+        return Assessment(
+            at_s=at_s,
+            salinity_psu=salinity,
+            uncertainty_psu=expanded,
+            probe_salinity_psu=state.probe_psu,
+            probe_at_s=state.probe_at_s,
+            temperature_c=thermometer.raw_c,
+            temperature_at_s=thermometer.raw_at_s,
+            conductivity_25c_ms_cm=state.conductivity_25c_ms_cm,
+            reported=state.reported,
+            quality=quality,
+            flag=flag,
+            ne107=ne107,
+            cause=cause,
+            since_s=diagnosis.state.since_s,
+            findings=(),
+            tests=self._tests.flags(),
+            settled=settled,
+            interval_s=self._tests.sensor.interval_s,
+            evaporation_l_day=self._evaporation_l_day(),
+        )
+
+    def _healthy_status(self, *, settled: bool) -> tuple[Quality, Flag, Ne107]:
+        """Status without a cause: the range tests and the start still count."""
+        flags = self._tests.flags()
+        if flags["gross_range"] is Flag.FAIL:
+            return Quality.BAD, Flag.FAIL, Ne107.OUT_OF_SPECIFICATION
+        if not settled:
+            return Quality.UNCERTAIN, Flag.NOT_EVALUATED, Ne107.OUT_OF_SPECIFICATION
+        if flags["gross_range"] is Flag.SUSPECT:
+            return Quality.GOOD, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION
+        return Quality.GOOD, Flag.PASS, Ne107.NORMAL
+
+    def _estimate(self) -> tuple[float | None, float]:
+        estimate = self.diagnosis.estimate()
+        temperature_c = self._thermometer.state.temperature_c
+        if estimate is None or temperature_c is None:
+            return None, inf
+        salinity, variance = estimate
+        budget = self._uncertainty.budget(
+            reported=self.state.reported or 0.0,
+            salinity_psu=salinity,
+            temperature_c=temperature_c,
+            resolution=self._tests.sensor.resolution or 0.0,
+            noise_psu=sqrt(variance),
+        )
+        expanded = COVERAGE * budget.standard_psu
+        if expanded > self.tank.limits.largest_uncertainty_psu:
+            return None, expanded
+        return salinity, expanded
+
+    def _evaporation_l_day(self) -> float | None:
+        water = self.diagnosis.water
+        if water is None or self.diagnosis.state.balance.band_hours < 24:  # noqa: PLR2004
+            return None
+        litres = water.state.slope_psu_h * 24.0 / water.state.salinity_psu * self.tank.volume_l
+        return max(litres, 0.0)
+
+    def _publish_salinity(self, assessment: Assessment) -> list[Output]:
+        self.state.sequence += 1
+        document = salinity_document(
+            assessment,
+            boot_id=self._boot_id,
+            sequence=self.state.sequence,
+            unit=self.tank.probe.unit,
+            reference=self.tank.published_gravity_reference,
+        )
+        payload = document.encoded()
+        return [
+            Publish(assessment.at_s, f"{self._base}/salinity", payload),
+            Record(assessment.at_s, self.name, "sample", document.data),
+        ]
+
+    def _publish_diagnosis(self, assessment: Assessment) -> list[Output]:
+        at_s, cause = assessment.at_s, assessment.cause
+        changed = cause is not self._published_cause
+        flags = tuple(assessment.tests.values())
+        probability = self.diagnosis.probabilities[INDEX[cause]]
+        moved = (
+            flags != self._published_flags
+            or abs(probability - self._published_probability) > PROBABILITY_STEP
+        )
+        age_s = at_s - self._diagnosis_at_s
+        if not changed and not (moved and age_s >= DIAGNOSIS_NOT_BEFORE_S):
+            if age_s < DIAGNOSIS_EVERY_S:
+                return []
+        assessment.findings = findings(self.diagnosis, at_s)
+        outputs: list[Output] = [
+            Publish(at_s, f"{self._base}/diagnosis", diagnosis_document(assessment))
+        ]
+        if changed:
+            data = {
+                "cause": cause.value,
+                "evidence": list(assessment.findings[0].evidence),
+                "probability": round(probability, 4),
+            }
+            outputs.append(Record(at_s, self.name, "cause", data))
+        self._published_cause, self._published_flags = cause, flags
+        self._published_probability, self._diagnosis_at_s = probability, at_s
+        return outputs
+
+    def _decide(self, at_s: float) -> list[Output]:
+        """Permits and alarms."""
+        situation = self.situation
+        situation.at_s = at_s
+        situation.service = self.service.phase
+        situation.level = self._level_condition(at_s)
+        outputs = list(self.gates.evaluate(situation))
+        outputs += self.alarms.update(situation, self.gates.status)
+        return outputs
+
+    def _level_condition(self, at_s: float) -> LevelCondition:
+        if self.tank.level is None:
+            return LevelCondition.ABSENT
+        seen_s, deviation = self.state.level_at_s, self.diagnosis.balance.level_deviation()
+        if seen_s is None or deviation is None or at_s - seen_s > 3600.0:  # noqa: PLR2004
+            return LevelCondition.UNKNOWN
+        if deviation > 3.0:  # noqa: PLR2004
+            return LevelCondition.HIGH
+        return LevelCondition.LOW if deviation < -3.0 else LevelCondition.NORMAL  # noqa: PLR2004
+
+    def shut_down(self, at_s: float) -> list[Output]:
+        """Hold everything, for good."""
+        return self.gates.shut_down(at_s)
+

@@ -23,6 +23,7 @@ from typing import BinaryIO, Final, Self
 import orjson
 import zstandard
 
+from bridge.core.errors import UserError
 from bridge.core.events import Message
 
 READ_AHEAD: Final = 1 << 18
@@ -32,7 +33,7 @@ UTC_MARKS: Final = ("Z", "+00:00")
 LONGEST_SHOWN: Final = 60
 
 
-class CaptureError(ValueError):
+class CaptureError(UserError):
     """A capture cannot be read or written; the text is for the keeper."""
 
 

@@ -49,8 +49,11 @@ MUTE_S: Final = 30.0
 RESUBSCRIBE_S: Final = 60.0
 """After a refused subscription: rights may have been granted meanwhile."""
 
-MOST_UNSETTLED: Final = 500
+MOST_UNSETTLED: Final = 5_000
 """Messages handed to paho and not yet acknowledged; beyond it the newest of each topic waits."""
+
+PAHO_IN_FLIGHT: Final = 20
+"""So many messages paho sends before the first is acknowledged, whatever the broker's limit."""
 
 MOST_WAITING: Final = 10_000
 """Topics with a message waiting for the broker; beyond it the oldest is given up."""
@@ -355,7 +358,10 @@ class Link:
         return session.publish(message, expires_after_s=expires_after_s)
 
     def _room(self, session: Session) -> int:
-        return min(MOST_UNSETTLED, session.receive_maximum)
+        if session.receive_maximum < PAHO_IN_FLIGHT:
+            # paho would send too many at once, and the broker would hang up.
+            return session.receive_maximum
+        return MOST_UNSETTLED
 
     def _keep(self, message: Publish) -> None:
         # Taken out first, so that it goes to the end: the order of the newest messages is kept.

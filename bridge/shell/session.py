@@ -34,6 +34,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from bridge.core.errors import UserError
 from bridge.core.outputs import Publish
 from bridge.shell.broker_settings import BrokerSettings
 from bridge.shell.counters import Complaints, Counters
@@ -53,7 +54,7 @@ CONNECT_TIMEOUT_S: Final = 5.0
 OnMessage = Callable[[MQTTMessage], None]
 
 
-class BrokerFilesError(ValueError):
+class BrokerFilesError(UserError):
     """A certificate or key file cannot be used; the text is for the keeper."""
 
 
@@ -125,7 +126,7 @@ class Session:
         client_id: Stable, so that the broker ends a half-open predecessor.
         protocol: Version to speak.
         keepalive_s: How soon a silent connection counts as dead, on both sides. [s]
-        will: Published by the broker when the connection is lost.
+        will: Published by the broker when the connection is lost; None for none.
         counters: Where refusals and contained errors are counted.
         on_change: Called from the network thread after every change of facts.
         on_message: Called from the network thread.
@@ -141,7 +142,7 @@ class Session:
         client_id: str,
         protocol: MQTTProtocolVersion,
         keepalive_s: int,
-        will: Will,
+        will: Will | None,
         counters: Counters,
         on_change: Callable[[], None],
         on_message: OnMessage | None = None,
@@ -192,7 +193,8 @@ class Session:
             client.tls_set_context(context)
         if settings.username is not None:
             client.username_pw_set(settings.username, settings.password)
-        client.will_set(will.topic, will.payload, qos=1, retain=True)
+        if will is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=True)
         client.on_pre_connect = self._contained(self._pre_connect)
         client.on_socket_open = self._contained(self._socket_opened)
         client.on_connect = self._contained(self._connected)
@@ -247,7 +249,8 @@ class Session:
         properties = None
         if expires_after_s is not None and self.speaks_5:
             properties = _properties(PacketTypes.PUBLISH)
-            properties.MessageExpiryInterval = max(1, int(expires_after_s))
+            # Rounded, so that the milliseconds since the decision do not cost a whole second.
+            properties.MessageExpiryInterval = max(1, round(expires_after_s))
         # Counted before, because the acknowledgement may come before publish() returns.
         self.sent += 1
         try:

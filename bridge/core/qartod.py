@@ -14,9 +14,9 @@ How the manual was read for a stream:
 * ``climatology``: SUSPECT outside the keeper's normal band; no fail level, as in the manual.
 * ``spike``: the manual judges the sample *before* the newest. Here the newest is provisional:
   SUSPECT from the first sample that left the level until it comes back (a spike) or three in a
-  row agree on a new level (a step, which is no spike). What became of the earlier ones is in
-  ``PlausibilityTests.settled``. It never fails the newest sample: whether that is a spike is
-  not known yet.
+  row agree on a new level (a step, which is no spike; more after a ragged burst). What became
+  of the earlier ones is in ``PlausibilityTests.settled``. It never fails the newest sample:
+  whether that is a spike is not known yet.
 * ``rate_of_change``: judged against the last level that was not in doubt, so that the samples
   of a spike are flagged and the return from it is not. Means of ten minutes are compared too.
 * ``flat_line``: equal raw numbers, against how often this sensor repeats itself.

@@ -13,6 +13,8 @@ FAIL_SIGMAS: Final = 10.0
 FAIL_RATES: Final = 3.0
 STEP_SAMPLES: Final = 3
 """Samples in a row that agree before a new level counts as a step and not as a long spike."""
+RAGGED_STEP_SAMPLES: Final = 12
+"""The same, at most, after an excursion whose samples did not agree with each other."""
 BLOCK_SAMPLES: Final = 16
 BLOCK_S: Final = 600.0
 """Ten minutes average noise away but are short against what a tank takes to change."""
@@ -113,7 +115,9 @@ class ChangeTests:
         state.excursion_samples += 1
         state.coherent_samples = state.coherent_samples + 1 if near else 1
         state.largest_excursion_psu = max(state.largest_excursion_psu, abs(state.change_psu))
-        if state.coherent_samples >= STEP_SAMPLES:
+        # A ragged burst agrees with itself by chance now and then: ask more of it.
+        ragged = state.excursion_samples - state.coherent_samples
+        if state.coherent_samples >= min(STEP_SAMPLES + ragged, RAGGED_STEP_SAMPLES):
             state.change_psu, state.change_s, state.allowed_psu = near_psu, near_s, allowed_psu
             self._stayed()
             return
@@ -135,11 +139,18 @@ class ChangeTests:
         Falling is allowed much faster than rising: at a slow cadence a dip may pass as water,
         and only the return from it shows that it was none.
         """
-        state = self._state
+        state, sensor = self._state, self._sensor
         if state.earlier_psu is None or state.salinity_psu is None:
             return False
+        strayed_psu = abs(state.salinity_psu - state.earlier_psu)
+        noise_psu = _SUSPECT_DIFFERENCE * sensor.effective_noise_psu + sensor.rounding_psu
+        # It must have strayed further than noise, and most of that must be undone now; else
+        # the newest sample is the one that leaves.
+        undone = 2.0 * abs(salinity_psu - state.earlier_psu) < strayed_psu
+        if strayed_psu <= noise_psu or not undone:
+            return False
         self._anchor(state.earlier_psu, state.earlier_at_s, state.earlier_c)
-        state.largest_excursion_psu = abs(state.salinity_psu - state.earlier_psu)
+        state.largest_excursion_psu = strayed_psu
         state.excursion_samples = 1
         back = self._back(at_s, salinity_psu, temperature_c)
         if not back:

@@ -243,3 +243,56 @@ def test_a_better_thermometer_makes_a_smaller_uncertainty() -> None:
 
     assert better.thermometer_psu == pytest.approx(plain.thermometer_psu / 2)
     assert replace(better, thermometer_psu=plain.thermometer_psu) == plain
+
+
+@pytest.mark.parametrize("kind", [kind for kind, _ in KINDS], ids=lambda kind: kind.reports)
+@pytest.mark.parametrize("temperature_c", [21.0, 28.1, 31.0])
+def test_each_step_of_the_display_is_worth_what_the_correction_makes_of_it(
+    kind: Probe, temperature_c: float
+) -> None:
+    """The resolution's contribution is the slope of the very correction, within 2 %."""
+    corrector = Corrector(kind)
+    true = conductivity_ms_cm(SALINITY, temperature_c)
+    shown = shown_by_device(kind.reports, true, temperature_c)
+    step = 1e-4 * shown
+    if kind.unit is ProbeUnit.SG:
+        step = 1e-6
+    slope = (
+        corrector.salinity_psu(shown + step, temperature_c)
+        - corrector.salinity_psu(shown - step, temperature_c)
+    ) / (2 * step)
+
+    found = ReadingUncertainty(kind, THERMOMETER).budget(
+        reported=shown,
+        salinity_psu=SALINITY,
+        temperature_c=temperature_c,
+        resolution=step,
+        noise_psu=0.0,
+    )
+
+    assert found.resolution_psu == pytest.approx(slope * step / math.sqrt(12), rel=0.02)
+
+
+@pytest.mark.parametrize("temperature_c", [18.0, 21.0, 28.1, 34.0])
+def test_a_coefficient_is_worth_what_the_correction_makes_of_it(temperature_c: float) -> None:
+    """Its contribution is the change that another coefficient makes, within 2 %."""
+    kind = KINDS[2][0]
+    shown = shown_by_device(
+        kind.reports, conductivity_ms_cm(SALINITY, temperature_c), temperature_c
+    )
+    higher, lower = (
+        Corrector(replace(kind, coefficient_pct_per_c=COEFFICIENT + change)).salinity_psu(
+            shown, temperature_c
+        )
+        for change in (0.05, -0.05)
+    )
+
+    found = ReadingUncertainty(kind, THERMOMETER).budget(
+        reported=shown,
+        salinity_psu=SALINITY,
+        temperature_c=temperature_c,
+        resolution=0.0,
+        noise_psu=0.0,
+    )
+
+    assert found.coefficient_psu == pytest.approx(abs(higher - lower) / 2, rel=0.02)

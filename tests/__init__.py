@@ -1,0 +1,1 @@
+"""The promises of Tidegate, one test each."""

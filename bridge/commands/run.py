@@ -52,7 +52,6 @@ def run(arguments: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
-    history.start()
     clock = EngineClock()
     engine = Engine(
         configuration,
@@ -69,6 +68,7 @@ def run(arguments: argparse.Namespace) -> int:
             clock=clock,
             sinks=Sinks(
                 records=history.records,
+                storage_fault=lambda: history.health().trouble,
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),

@@ -24,7 +24,12 @@ from bridge.shell.guard import Guard
 from bridge.shell.inbox import Inbox
 from bridge.shell.link import Lifecycle, Link, LinkFacts
 from bridge.shell.liveness import HealthFile, ServiceManager
-from bridge.shell.stepping import EnginePort, EngineStuckError, feed
+from bridge.shell.stepping import (
+    MOST_TICKS_AT_ONCE,
+    EnginePort,
+    EngineStuckError,
+    feed,
+)
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +43,9 @@ BATCH: Final = 256
 """Messages between two looks at the facts."""
 
 SAVE_EVERY_S: Final = 60.0
-CLOCK_EVERY_S: Final = 1.0
+LOOK_EVERY_S: Final = 1.0
+"""Between two looks at the wall clock and at the storage."""
+
 MOST_ENGINE_ERRORS: Final = 20
 """Within `ENGINE_ERRORS_WITHIN_S`; more and the process gives up, for a clean restart."""
 
@@ -58,6 +65,8 @@ class Sinks:
     records: Callable[[Record], None] | None = None
     notices: Callable[[Notice], None] | None = None
     save_state: Callable[[Any], None] | None = None
+    storage_fault: Callable[[], str | None] | None = None
+    """Asked now and then why nothing can be kept; None while all is well."""
 
 
 class Daemon:
@@ -103,7 +112,9 @@ class Daemon:
         self._known: tuple[LinkFacts, LinkFacts] | None = None
         self._stalled = False
         self._latest_s = clock.now_s()
+        self._ticks_again = 0
         self._engine_errors_at: list[float] = []
+        self._storage_fault: str | None = None
         now = monotonic()
         self._next_save_at = now + SAVE_EVERY_S
         self._next_clock_at = now
@@ -131,7 +142,7 @@ class Daemon:
         """One pass of the loop."""
         self._link.tend()
         self._notice_facts()
-        self._notice_clock()
+        self._notice_surroundings()
         for_tick_s = self._clock.real_s(self._engine.wake_at_s - self._clock.now_s())
         messages = self._inbox.take(max(0.0, min(timeout_s, for_tick_s)))
         for start in range(0, len(messages), BATCH):
@@ -169,15 +180,21 @@ class Daemon:
             log.info("Connected to the broker; ready.")
         self._known = facts
 
-    def _notice_clock(self) -> None:
+    def _notice_surroundings(self) -> None:
+        """Tell the engine about the wall clock and the storage."""
         now = self._monotonic()
         if now < self._next_clock_at:
             return
-        self._next_clock_at = now + CLOCK_EVERY_S
+        self._next_clock_at = now + LOOK_EVERY_S
         step_s = self._clock.wall_step_s()
         if step_s:
             log.warning("The wall clock was set by %+.1f s.", step_s)
             self._decide(ClockStepped(self._clock.now_s(), step_s))
+        if self._sinks.storage_fault is not None:
+            fault = self._sinks.storage_fault()
+            if fault != self._storage_fault:
+                self._storage_fault = fault
+                self._carry_out_all(lambda: self._engine.storage(self._engine_now_s(), fault))
 
     def _decide_on_time(self) -> None:
         """Give the engine the tick that it asked for."""
@@ -208,8 +225,16 @@ class Daemon:
         if event.at_s < self._latest_s:
             event = _moved(event, self._latest_s)
         self._latest_s = event.at_s
+        self._carry_out_all(lambda: self._outputs(event))
+
+    def _engine_now_s(self) -> float:
+        """Now, for what is told to the engine outside of an event."""
+        self._latest_s = max(self._latest_s, self._clock.now_s())
+        return self._latest_s
+
+    def _carry_out_all(self, decide: Callable[[], list[Output]]) -> None:
         try:
-            outputs = self._outputs(event)
+            outputs = decide()
         except Exception as error:  # noqa: BLE001 # our own bug must end in hold, not in a crash
             self._survive(error)
             return
@@ -219,8 +244,10 @@ class Daemon:
     def _outputs(self, event: Event) -> list[Output]:
         if isinstance(event, Tick):
             outputs = self._engine.step(event)
-            if not self._engine.wake_at_s > event.at_s:
-                raise EngineStuckError(f"the tick at {event.at_s} asks for another at once")
+            stuck = not self._engine.wake_at_s > event.at_s
+            self._ticks_again = self._ticks_again + 1 if stuck else 0
+            if self._ticks_again > MOST_TICKS_AT_ONCE:
+                raise EngineStuckError(f"ticks keep asking for one at {self._engine.wake_at_s}")
             return outputs
         if self._stalled:
             return self._engine.step(event)

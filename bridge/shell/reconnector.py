@@ -19,8 +19,14 @@ log = logging.getLogger(__name__)
 
 FIRST_PAUSE_S: Final = 0.25
 LONGEST_PAUSE_S: Final = 5.0
-TAKEN_OVER_PAUSE_S: Final = 5.0
-"""Two programs with one client id throw each other out; at least do it slowly."""
+SHORT_LIFE_S: Final = 15.0
+SHORT_LIVES: Final = 3
+"""After so many connections in a row that were accepted and lost again soon, slow down. Two
+programs with the same client id throw each other out like this, and not every broker says so."""
+
+NAMESAKE: Final = (
+    "another program may be connecting with the same client id, {}; every program needs its own"
+)
 
 SILENT_REFUSALS: Final = 2
 """So often may a broker hang up without a word before the other version is tried."""
@@ -56,6 +62,7 @@ class Reconnector:
             else MQTTProtocolVersion.MQTTv5
         )
         self._silent_refusals = 0
+        self._short_lives = 0
         self._pause_s = FIRST_PAUSE_S
         self._next_at = 0.0
         self._told = ""
@@ -73,13 +80,13 @@ class Reconnector:
         session = self.session
         if session is not None:
             if session.phase is not Phase.ENDED and session.thread_lives:
-                if session.usable:
+                if session.usable and now - session.connected_at > SHORT_LIFE_S:
                     self._pause_s = FIRST_PAUSE_S
+                    self._short_lives = 0
                     self._told = ""
                 return
             if session.phase is not Phase.ENDED:
                 self._reason = "the network thread stopped"
-                session.join(0.0)
             else:
                 self._reason = session.reason
             self._learn(session, now)
@@ -99,7 +106,13 @@ class Reconnector:
 
     def _learn(self, session: Session, now: float) -> None:
         self.session = None
+        session.join(0.05)
         self._on_end(session)
+        if session.was_connected and now - session.connected_at <= SHORT_LIFE_S:
+            self._short_lives += 1
+        fight = session.taken_over or self._short_lives >= SHORT_LIVES
+        if fight and not session.taken_over:
+            self._reason += f"; {NAMESAKE.format(session.client_id)}"
         if self._reason != self._told:
             log.warning("%s: %s.", self._name, self._reason)
             self._told = self._reason
@@ -110,9 +123,7 @@ class Reconnector:
                 self._protocol = MQTTProtocolVersion.MQTTv5
         elif self._configured is Protocol.AUTO:
             at_once = self._change_protocol(session)
-        pause_s = self._pause_s
-        if session.taken_over:
-            pause_s = max(pause_s, TAKEN_OVER_PAUSE_S)
+        pause_s = LONGEST_PAUSE_S if fight else self._pause_s
         self._next_at = now if at_once else now + pause_s
         if not at_once:
             self._pause_s = min(LONGEST_PAUSE_S, self._pause_s * 2)

@@ -152,6 +152,7 @@ class Session:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._settings = settings
+        self.client_id = client_id
         self._keepalive_s = keepalive_s
         self._protocol = protocol
         self._counters = counters
@@ -166,6 +167,7 @@ class Session:
 
         self.phase = Phase.CONNECTING
         self.was_connected = False
+        self.connected_at = 0.0
         self.reason = "connecting"
         """Why things are as they are, for the keeper."""
         self.refused_protocol = False
@@ -189,6 +191,8 @@ class Session:
         self._client = client
         client.suppress_exceptions = True
         client.connect_timeout = CONNECT_TIMEOUT_S
+        # A session is one attempt; without this its thread would linger after a failed one.
+        client.reconnect_delay_set(0, 0)
         if context is not None:
             client.tls_set_context(context)
         if settings.username is not None:
@@ -312,7 +316,16 @@ class Session:
             self._cut()
         if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join(max(0.05, min(0.5, timeout_s)))
+        if self._thread is not None and not self._thread.is_alive():
+            self._let_go()
         return ended
+
+    def _let_go(self) -> None:
+        """Untie the client from this object, so that it is freed and closes its sockets now."""
+        client = self._client
+        client.on_pre_connect = client.on_socket_open = client.on_connect = None
+        client.on_connect_fail = client.on_disconnect = client.on_subscribe = None
+        client.on_publish = client.on_message = None
 
     def _cut(self) -> None:
         """Drop the socket, as a lost network would."""
@@ -359,6 +372,7 @@ class Session:
         self.receive_maximum = getattr(properties, "ReceiveMaximum", 65535)
         self.phase = Phase.CONNECTED
         self.was_connected = True
+        self.connected_at = self.heard_at
         self.reason = "connected"
         self._counters.connections += 1
         if self._greeting is not None:
@@ -446,7 +460,7 @@ class Session:
         if self.taken_over:
             self._end_with(
                 "another program connected to the broker with the same client id, "
-                f"{self._settings.client_id}; every program needs its own"
+                f"{self.client_id}; every program needs its own"
             )
         elif self.was_connected:
             self._end_with(f"the connection to the broker was lost ({_words(reason)})")

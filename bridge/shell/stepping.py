@@ -4,7 +4,7 @@ The daemon and the replay go through the same few lines, so that a replay ticks 
 daemon with a perfect timer would have.
 """
 
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from bridge.core.events import Event, Tick
 from bridge.core.outputs import Output
@@ -28,6 +28,13 @@ class EnginePort(Protocol):
     def step(self, event: Event) -> list[Output]:
         """Take one event and say what is to be done."""
 
+    def storage(self, at_s: float, fault: str | None) -> list[Output]:
+        """Take note that the history cannot be written, or can again."""
+
+
+MOST_TICKS_AT_ONCE: Final = 100
+"""An engine may need a few ticks at one moment to catch up; never this many."""
+
 
 class EngineStuckError(RuntimeError):
     """The engine asks for the same tick again and again."""
@@ -44,16 +51,19 @@ def ticks_until(engine: EnginePort, at_s: float) -> list[Output]:
         What is to be done, in order.
 
     Raises:
-        EngineStuckError: A tick did not move the wish for the next one.
+        EngineStuckError: Ticks do not move the wish for the next one.
     """
     outputs: list[Output] = []
-    wake_at_s = engine.wake_at_s
-    while wake_at_s <= at_s:
-        outputs += engine.step(Tick(wake_at_s))
-        next_at_s = engine.wake_at_s
-        if not next_at_s > wake_at_s:
-            raise EngineStuckError(f"the tick at {wake_at_s} asks for one at {next_at_s}")
-        wake_at_s = next_at_s
+    tick_at_s = engine.wake_at_s
+    again = 0
+    while tick_at_s <= at_s:
+        outputs += engine.step(Tick(tick_at_s))
+        wake_at_s = engine.wake_at_s
+        # "not >" also catches a NaN.
+        again = again + 1 if not wake_at_s > tick_at_s else 0
+        if again > MOST_TICKS_AT_ONCE:
+            raise EngineStuckError(f"the tick at {tick_at_s} keeps asking for one at {wake_at_s}")
+        tick_at_s = max(tick_at_s, wake_at_s)
     return outputs
 
 

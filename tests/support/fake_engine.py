@@ -75,6 +75,10 @@ class FakeEngine:
                 pass
         return [self._permit(event.at_s)]
 
+    def storage(self, at_s: float, fault: str | None) -> list[Output]:
+        """Tell the world about it, so that a test can see it."""
+        return [Publish(at_s, "tidegate/reef/storage", (fault or "well").encode())]
+
     def _permit(self, at_s: float) -> Publish:
         self._seq += 1
         document = {"state": "permit" if self._up else "hold", "seq": self._seq, "time": at_s}

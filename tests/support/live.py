@@ -1,10 +1,10 @@
 """A daemon around a fake engine, running in a thread against a real broker."""
 
 import threading
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from collections.abc import Iterator
 
 from bridge.core.settings import (
     Delivers,

@@ -42,6 +42,8 @@ _LONG_RUN: Final = 20
 _LONGEST_RUN_LEARNT: Final = 95
 _LARGEST_INTERVAL_RATIO: Final = 4.0
 _STEPS_KEPT: Final = 4
+_FINER: Final = 0.99
+"""A known resolution is only ever replaced by a finer one."""
 _STEP_SEEN_OFTEN: Final = 3
 _MULTIPLES_NEEDED: Final = 10
 _OTHERS_ALLOWED: Final = 3
@@ -248,7 +250,9 @@ class SensorLearning:
             candidate = state.candidate
             if candidate is not None:
                 self._judge_candidate(candidate, step, _ROUNDING * abs(reported))
-            elif len(state.steps) < _STEPS_KEPT or step <= state.steps[-1]:
+            elif (state.resolution is None or step < _FINER * state.resolution) and (
+                len(state.steps) < _STEPS_KEPT or step <= state.steps[-1]
+            ):
                 self._learn_step(step, _ROUNDING * abs(reported))
         if change_psu is not None:
             # Repeats of up to 20 come from devices that send more often than they measure, and
@@ -371,9 +375,7 @@ class SensorLearning:
         if position < len(steps) and steps[position] <= step + rounding:
             counts[position] += 1
             step = steps[position]
-            if counts[position] == _STEP_SEEN_OFTEN and (
-                state.resolution is None or step < state.resolution - rounding
-            ):
+            if counts[position] == _STEP_SEEN_OFTEN:
                 state.candidate = step
                 state.multiples = state.others = 0
         else:
@@ -383,7 +385,7 @@ class SensorLearning:
                 del steps[-1], counts[-1]
         state.steps_seen += 1
         if state.steps_seen >= _STEPS_TO_FORGET:
-            # Begin again, for instance because a device's update changed its rounding.
+            # Begin again: odd steps seen long ago say nothing about the present rounding.
             state.steps_seen = 0
             steps.clear()
             counts.clear()

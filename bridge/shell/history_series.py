@@ -21,6 +21,10 @@ from bridge.shell.history_rows import Words
 
 SECOND_MS: Final = 1000
 
+HOURS_FROM_MS: Final = 30 * MINUTE_MS
+"""Points at least this long are made an hour long: a month from minutes is slow to draw, and a
+screen shows no difference."""
+
 
 @dataclass(frozen=True, slots=True)
 class Band:
@@ -54,7 +58,7 @@ class Series:
 def width_for(from_ms: int, to_ms: int, buckets: int) -> int:
     """Length of a point in ms: a whole number of seconds, minutes or hours."""
     wanted = max(1, -(-(to_ms - from_ms) // buckets))
-    unit = HOUR_MS if wanted >= HOUR_MS else MINUTE_MS if wanted >= MINUTE_MS else SECOND_MS
+    unit = SECOND_MS if wanted < MINUTE_MS else MINUTE_MS if wanted < HOURS_FROM_MS else HOUR_MS
     return -(-wanted // unit) * unit
 
 

@@ -3,6 +3,7 @@
 import math
 import sqlite3
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -30,7 +31,8 @@ from tests.support.history import START_S, sample
 
 FLAGS = (1, 2, 3, 4, 9)
 INSERT = (
-    f"INSERT INTO sample (tank, at, {', '.join(KEYS)}, extra) VALUES (?{', ?' * (len(KEYS) + 2)})"
+    f"INSERT INTO sample (tank, at, {', '.join(KEYS)}, extra) "  # noqa: S608 - own names
+    f"VALUES (?{', ?' * (len(KEYS) + 2)})"
 )
 
 
@@ -44,7 +46,7 @@ def histories(draw: st.DrawFn) -> list[Record]:
     for step in steps:
         at_s += step / 4
         boot += draw(st.sampled_from([0, 0, 0, 0, 1]))
-        values = {
+        values: dict[str, Any] = {
             name: draw(st.none() | st.floats(0, 50).map(lambda value: round(value, 3)))
             for name in QUANTITIES
         }
@@ -116,7 +118,7 @@ def test_stored_summaries_equal_direct_computation(records: list[Record]) -> Non
     if not summarise(connection, words, tank, progress, newest):
         return
     for table, width in (("minute", MINUTE_MS), ("hour", HOUR_MS)):
-        rows = connection.execute(f"SELECT {COLUMNS} FROM {table} ORDER BY at").fetchall()
+        rows = connection.execute(f"SELECT {COLUMNS} FROM {table} ORDER BY at").fetchall()  # noqa: S608
         end = progress.folded_to - progress.folded_to % width
         first = to_ms(records[0].at_s)
         expected = [
@@ -176,7 +178,7 @@ def test_samples_that_come_late_change_nothing_in_the_end(
     whole, whole_words = stored(records)
     expected = Progress()
     summarise(whole, whole_words, tank, expected, at_least)
-    query = f"SELECT {COLUMNS} FROM minute WHERE at < ? ORDER BY at"
+    query = f"SELECT {COLUMNS} FROM minute WHERE at < ? ORDER BY at"  # noqa: S608
 
     assert connection.execute(query, (end,)).fetchall() == whole.execute(query, (end,)).fetchall()
 

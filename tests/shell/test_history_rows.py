@@ -1,6 +1,7 @@
 """Records survive the way into the history and back."""
 
 import sqlite3
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -55,6 +56,7 @@ def words() -> Words:
     extra=st.dictionaries(st.text("abcdef", min_size=3, max_size=8), JSON, max_size=3),
 )
 def test_a_salinity_document_comes_back_as_it_was(
+    *,
     at_s: float,
     numbers: list[float | None],
     seq: int,
@@ -122,7 +124,7 @@ def test_an_impossible_time_is_refused(at_s: float) -> None:
 
 
 @pytest.mark.parametrize("changes", [{"cause": 7}, {"salinity": "much"}, {"seq": 2**70}])
-def test_a_value_of_the_wrong_type_is_refused(changes: dict[str, object]) -> None:
+def test_a_value_of_the_wrong_type_is_refused(changes: dict[str, Any]) -> None:
     """A document that cannot be stored is refused before it reaches the table."""
     with pytest.raises((TypeError, ValueError)):
         sample_row(sample(START_S, **changes), words())

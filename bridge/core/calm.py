@@ -8,7 +8,6 @@ from bisect import bisect
 from collections.abc import Sequence
 from math import inf, isfinite, nextafter
 
-from bridge.core.findings import Assessment
 from bridge.core.situation import Situation
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from bridge.core.settings import Reports
 from bridge.simulation.draft import Draft
-from bridge.simulation.fault import Fault, toggles
+from bridge.simulation.fault import TOGGLES_TO_TELL, Fault, resolved, toggles
 from bridge.simulation.fault_probe import (
     Drift,
     Exposed,
@@ -92,9 +92,8 @@ def pick_up_fault(draft: Draft, start_s: float, end_s: float, *, probes: bool) -
         for name, device in traits.devices.items()
         if name in draft.states
         and (device.kind == "other-probe") == probes
-        and len(switched := toggles(draft, name, start_s, end_s)) >= 10
-        # Both the on and the off parts must be long enough to be sampled.
-        and float(np.percentile(np.diff(switched), 25)) >= 2.0 * traits.interval_s
+        and len(switched := toggles(draft, name, start_s, end_s)) >= 2 * TOGGLES_TO_TELL
+        and resolved(switched, traits.interval_s)
     ]
     if not candidates:
         return []

@@ -86,7 +86,7 @@ def wander(
     values = [rng.normal(0.0, spread)]
     for shock in rng.normal(0.0, spread * np.sqrt(1 - keep**2), knots - 1):
         values.append(values[-1] * keep + shock)
-    return np.interp(times_s, times_s[0] + 1800.0 * np.arange(knots), np.array(values))
+    return np.asarray(np.interp(times_s, times_s[0] + 1800.0 * np.arange(knots), np.array(values)))
 
 
 def _feeding(rng: np.random.Generator, times_s: FloatArray, pumps: list[BoolArray]) -> None:
@@ -174,7 +174,7 @@ def lay_out(
     if start_s is None:
         # On a whole grid step, at any time of the day.
         start_s = EPOCH_S + 86400.0 * int(rng.integers(0, 300)) + 60.0 * int(rng.integers(0, 1440))
-    times_s = start_s + STEP_S * np.arange(int(duration_s / STEP_S) + 1)
+    times_s = start_s + STEP_S * np.arange(int(duration_s / STEP_S) + 1, dtype=np.float64)
     count = len(times_s)
     hour = (times_s % 86400.0) / 3600.0
     lights = ((hour - traits.light_on_h) % 24.0) < traits.light_hours

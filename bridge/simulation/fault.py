@@ -9,6 +9,15 @@ from bridge.simulation.draft import Draft
 from bridge.simulation.probe import Readings
 from bridge.simulation.truth import BoolArray, FloatArray, Hold, Label
 
+OBVIOUS_PSU = 0.5
+"""A disturbance of this size ought to be found within a few samples."""
+
+TOGGLES_TO_TELL = 6
+"""Switchings of a device within which its pick-up ought to be told."""
+
+SHORTEST_RESOLVED_SAMPLES = 2.0
+"""On and off parts of a cycle shorter than this cannot be seen in the readings."""
+
 
 @dataclass(slots=True, kw_only=True)
 class Fault:
@@ -71,6 +80,20 @@ def toggles(draft: Draft, device: str, start_s: float, end_s: float) -> FloatArr
     state = draft.states[device]
     times_s = draft.times_s[1:][state[1:] != state[:-1]]
     return np.asarray(times_s[(times_s >= start_s) & (times_s < end_s)])
+
+
+def resolved(switched_s: FloatArray, interval_s: float) -> bool:
+    """Whether a device switches often enough, and slowly enough, to be told by samples."""
+    if len(switched_s) < TOGGLES_TO_TELL:
+        return False
+    # The short parts (on or off) are a quarter of all at the least.
+    return float(np.percentile(np.diff(switched_s), 25)) >= SHORTEST_RESOLVED_SAMPLES * interval_s
+
+
+def running(draft: Draft, device: str, times_s: FloatArray) -> BoolArray:
+    """Whether a device runs at given times."""
+    index = np.searchsorted(draft.times_s, times_s, side="right") - 1
+    return np.asarray(draft.states[device][np.maximum(index, 0)])
 
 
 def nth_sample_s(readings: Readings, after_s: float, number: int) -> float:

@@ -6,16 +6,38 @@ import numpy as np
 
 from bridge.core.findings import Cause
 from bridge.simulation.draft import Draft
-from bridge.simulation.fault import Fault, blame, nth_sample_s, runs, switch_ons, toggles
+from bridge.simulation.fault import (
+    OBVIOUS_PSU,
+    TOGGLES_TO_TELL,
+    Fault,
+    blame,
+    nth_sample_s,
+    resolved,
+    running,
+    runs,
+    switch_ons,
+    toggles,
+)
 from bridge.simulation.probe import (
     CONDUCTIVITY_35_AT_25,
     PSU_PER_SHARE,
     Readings,
     gas_for_dip,
     maxwell,
+    smooth,
 )
 from bridge.simulation.traits import chance, log_uniform
 from bridge.simulation.truth import BoolArray, FloatArray
+
+ONE_BURST_S = 900.0
+ONE_BURST_SAMPLES = 5
+"""Dips closer together than this are one burst of bubbles."""
+
+TELLING_SWING_C = 1.5
+"""Daily swing at which a wrong coefficient ought to be found within five days."""
+
+DRY = 0.05
+"""Wetted share below which a cell counts as dry."""
 
 MS_CM_PER_PSU = CONDUCTIVITY_35_AT_25 / PSU_PER_SHARE
 
@@ -70,14 +92,16 @@ class PassingBubbles(Fault):
             starts_s = switch_ons(draft, self.device)
             starts_s = np.concatenate(([self.start_s], starts_s[starts_s > self.start_s]))
             since_s = times_s - starts_s[np.searchsorted(starts_s, times_s, side="right") - 1]
-            running = np.interp(times_s, draft.times_s, draft.states[self.device]) > 0.5
-            gas *= np.exp(-since_s / fade_s) * np.where(running, 1.0, 0.1)
+            gas *= np.exp(-since_s / fade_s) * np.where(
+                running(draft, self.device, times_s), 1.0, 0.1
+            )
             detail = f"passing, after each start of {self.device}"
         readings.gas[inside] = np.minimum(0.6, readings.gas[inside] + gas)
-        dip = PSU_PER_SHARE * (1.0 - maxwell(gas))
+        # As the reading shows it, behind the lag of the probe.
+        dip = PSU_PER_SHARE * (1.0 - smooth(maxwell(gas), times_s, draft.traits.lag_s))
         for first, after in _bursts(times_s, dip > max(0.1, 4.0 * draft.traits.noise_psu)):
             begin_s, end_s = float(times_s[first]), float(times_s[after - 1])
-            deep = np.flatnonzero(dip[first:after] >= 0.5)
+            deep = np.flatnonzero(dip[first:after] >= OBVIOUS_PSU)
             seen_s = begin_s if len(deep) == 0 else float(times_s[first + deep[0]])
             deadline_s = nth_sample_s(readings, seen_s, 3) if len(deep) else np.inf
             blame(
@@ -93,11 +117,12 @@ class PassingBubbles(Fault):
 
 
 def _bursts(times_s: FloatArray, dipped: BoolArray) -> list[tuple[int, int]]:
-    """Join dips that are less than 15 minutes or 5 samples apart into bursts."""
+    """Join dips that are close together into bursts."""
     spans: list[tuple[int, int]] = []
     for first, after in runs(dipped):
         close = spans and (
-            times_s[first] - times_s[spans[-1][1] - 1] < 900.0 or first - spans[-1][1] < 5
+            times_s[first] - times_s[spans[-1][1] - 1] < ONE_BURST_S
+            or first - spans[-1][1] < ONE_BURST_SAMPLES
         )
         if close:
             spans[-1] = (spans[-1][0], after)
@@ -125,7 +150,9 @@ class LodgedBubble(Fault):
         tremble = rng.normal(0.0, rng.uniform(0.0, 0.02), count)
         gas = gas_for_dip(self.dip_psu) * (1.0 + slow + tremble)
         readings.gas[inside] = np.minimum(0.6, readings.gas[inside] + gas)
-        deadline_s = nth_sample_s(readings, self.start_s, 3) if self.dip_psu >= 0.5 else np.inf
+        deadline_s = (
+            nth_sample_s(readings, self.start_s, 3) if self.dip_psu >= OBVIOUS_PSU else np.inf
+        )
         blame(
             draft,
             cause=Cause.BUBBLES,
@@ -148,20 +175,16 @@ class PickUp(Fault):
     def read(self, draft: Draft, readings: Readings) -> None:
         """Add the offset or the noise at the samples taken while the device runs."""
         delay_s = draft.rng.uniform(0.0, 1.5) * min(draft.traits.interval_s, 60.0)
-        running = (
-            np.interp(readings.times_s - delay_s, draft.times_s, draft.states[self.device]) > 0.5
-        )
-        on = _inside(readings, self.start_s, self.end_s) & running
+        on = _inside(readings, self.start_s, self.end_s)
+        on &= running(draft, self.device, readings.times_s - delay_s)
         readings.pick_up_ms_cm[on] += self.offset_psu * MS_CM_PER_PSU
         readings.extra_noise_ms_cm[on] += self.noise_psu * MS_CM_PER_PSU
         switched_s = toggles(draft, self.device, self.start_s, self.end_s)
         deadline_s = np.inf
-        # A pulse shorter than two samples is not resolved: a toggle must show in the readings.
-        resolved = len(switched_s) >= 6 and float(np.percentile(np.diff(switched_s), 25)) >= (
-            2.0 * draft.traits.interval_s
-        )
-        if resolved:
-            deadline_s = float(switched_s[5]) + delay_s + 2.0 * draft.traits.interval_s
+        if resolved(switched_s, draft.traits.interval_s):
+            deadline_s = (
+                float(switched_s[TOGGLES_TO_TELL - 1]) + delay_s + 2.0 * draft.traits.interval_s
+            )
         kind = draft.traits.devices[self.device].kind
         cause = Cause.ADJACENT_PROBE if kind == "other-probe" else Cause.INTERFERENCE
         # It begins to show when the device is on for the first time.
@@ -226,7 +249,7 @@ class WrongCoefficient(Fault):
             end_s=self.end_s,
             detail=f"{error:+.2f} %/C, daily swing about {swing_c:.1f} C",
             size_psu=abs(error) / 100.0 * PSU_PER_SHARE * swing_c,
-            deadline_s=self.start_s + 5 * 86400.0 if swing_c >= 1.5 else np.inf,
+            deadline_s=self.start_s + 5 * 86400.0 if swing_c >= TELLING_SWING_C else np.inf,
             hold=None,
         )
 
@@ -252,9 +275,9 @@ class Exposed(Fault):
             return
         since_s = readings.times_s[inside] - self.start_s
         drip_s = rng.uniform(0.1, 0.6) * min(draft.traits.interval_s, 20.0)
-        left = self.wetted * (1.0 + 0.15 * rng.standard_normal(count) * (self.wetted > 0.05))
+        left = self.wetted * (1.0 + 0.15 * rng.standard_normal(count) * (self.wetted > DRY))
         readings.wetted[inside] = np.clip(left + (1.0 - left) * np.exp(-since_s / drip_s), 0, 1)
-        detail = "dry" if self.wetted < 0.05 else "half dry"
+        detail = "dry" if self.wetted < DRY else "half dry"
         if chance(rng, 0.4):
             # The thermometer sits in the same holder and follows the room.
             self._cool(draft, readings, inside, since_s)
@@ -310,7 +333,7 @@ class Stuck(Fault):
     def read(self, draft: Draft, readings: Readings) -> None:
         """Repeat the last number."""
         first, after = np.searchsorted(readings.times_s, [self.start_s, self.end_s])
-        if after - first < 2:
+        if after <= first:
             return
         readings.frozen_since[int(first)] = int(after)
         # How soon a flat line is unnatural depends on noise against resolution.

@@ -6,12 +6,18 @@ import numpy as np
 
 from bridge.core.findings import Cause
 from bridge.simulation.draft import Draft, pour
-from bridge.simulation.fault import Fault, blame, nth_sample_s, runs
+from bridge.simulation.fault import OBVIOUS_PSU, Fault, blame, nth_sample_s, runs
 from bridge.simulation.probe import Readings
 from bridge.simulation.truth import FloatArray
 
 NOTICEABLE_PSU = 0.3
 """A real change ought to be found before the water has moved this far."""
+
+ONE_PLUME_S = 300.0
+"""Dips closer together than this are one."""
+
+PLUME_SAMPLES = 3
+"""A plume that fewer samples saw is not labelled."""
 
 
 def _moved_s(draft: Draft, start_s: float, end_s: float, change_psu: float) -> float:
@@ -244,18 +250,18 @@ def label_plumes(
     noticeable = max(0.1, 4.0 * draft.traits.noise_psu)
     spans: list[tuple[int, int]] = []
     for first, after in runs(np.abs(away) > noticeable):
-        if spans and (first - spans[-1][1]) * draft.plan.step_s < 300.0:
+        if spans and (first - spans[-1][1]) * draft.plan.step_s < ONE_PLUME_S:
             spans[-1] = (spans[-1][0], after)
         else:
             spans.append((first, after))
     for first, after in spans:
         begin_s, finish_s = float(draft.times_s[first]), float(draft.times_s[after - 1])
         sampled = (readings.times_s >= begin_s) & (readings.times_s < finish_s) & readings.sent
-        if sampled.sum() < 3:
+        if sampled.sum() < PLUME_SAMPLES:
             continue
         local = away[first:after]
         peak = float(local[np.argmax(np.abs(local))])
-        deep = np.flatnonzero(np.abs(local) >= 0.5)
+        deep = np.flatnonzero(np.abs(local) >= OBVIOUS_PSU)
         seen_s = np.inf if len(deep) == 0 else float(draft.times_s[first + deep[0]])
         blame(
             draft,

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +17,14 @@ from bridge.simulation.truth import FloatArray
 PERCENT_PER_MM = 0.4
 PERCENT_NORMAL = 60.0
 MM_NORMAL = 180.0
+
+IDLE_METER_S = 600.0
+"""A running total is repeated this often while nothing flows."""
+
+LONG_RUN_STEPS = 180
+"""A run that does not end is reported this often."""
+
+SMALLEST_RUN_L = 0.0005
 
 
 class Sent(NamedTuple):
@@ -34,8 +43,8 @@ def iso(at_s: float) -> str:
 
 
 def decimals(step: float) -> int:
-    """Decimals that show a resolution."""
-    return max(0, int(np.ceil(-np.log10(step) - 1e-9))) + (step * 1e4 % 10 == 5)
+    """Decimals that show a resolution exactly."""
+    return max(0, -int(Decimal(repr(float(f"{step:.6g}"))).normalize().as_tuple().exponent))
 
 
 def _arrivals(rng: np.random.Generator, times_s: FloatArray, delay_s: float) -> FloatArray:
@@ -152,7 +161,7 @@ def litres_messages(draft: Draft, topic: str, rng: np.random.Generator) -> Itera
         first = log_uniform(rng, 1.0, 1000.0)
         for i in index.tolist():
             total = first + float(metered[i])
-            if total > last + 1e-4 or draft.times_s[i] - last_at >= 600.0:
+            if total > last + 1e-4 or draft.times_s[i] - last_at >= IDLE_METER_S:
                 payload = f"{total * scale:.{digits}f}".encode()
                 yield Sent(float(draft.times_s[i]) + traits.delay_s, topic, payload)
                 last, last_at = total, float(draft.times_s[i])
@@ -164,10 +173,10 @@ def litres_messages(draft: Draft, topic: str, rng: np.random.Generator) -> Itera
     since = 0
     for i in np.flatnonzero(flowing | (edges == -1)).tolist():
         ended = edges[i] == -1
-        if ended or i - since >= 180:
+        if ended or i - since >= LONG_RUN_STEPS:
             amount = float(metered[i]) - before
             before, since = float(metered[i]), i
-            if amount > 0.0005:
+            if amount > SMALLEST_RUN_L:
                 payload = f"{amount * scale:.{digits}f}".encode()
                 yield Sent(float(draft.times_s[i]) + 2.0 + traits.delay_s, topic, payload)
 

@@ -17,6 +17,10 @@ PSU_PER_SHARE = 39.4
 """Change of S per relative change of conductivity at S = 35 and 25 °C (PSS-78)."""
 
 
+NEGLIGIBLE = 0.01
+"""A lag that carries over less than this from sample to sample is left out."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Readings:
     """Samples of one probe; arrays have the shape ``(n,)``. Faults change them in place."""
@@ -59,7 +63,7 @@ def gas_for_dip(dip_psu: float) -> float:
 def smooth(values: FloatArray, times_s: FloatArray, lag_s: float) -> FloatArray:
     """A first-order lag over irregular samples."""
     keep = np.exp(-np.diff(times_s) / lag_s)
-    if float(np.max(keep, initial=0.0)) < 0.01:
+    if float(np.max(keep, initial=0.0)) < NEGLIGIBLE:
         return values
     smoothed = values.tolist()
     state = smoothed[0]
@@ -73,12 +77,15 @@ def take_samples(draft: Draft, rng: np.random.Generator) -> Readings:
     """Choose sample times and look up the water around the probe at each of them."""
     traits = draft.traits
     count = int(draft.duration_s / traits.interval_s)
-    times_s = draft.start_s + traits.interval_s * (np.arange(count) + rng.random())
+    times_s = draft.start_s + traits.interval_s * (
+        np.arange(count, dtype=np.float64) + rng.random()
+    )
     times_s += traits.jitter * traits.interval_s * (rng.random(count) - 0.5)
     times_s = np.sort(times_s[times_s < draft.times_s[-1]])
     count = len(times_s)
     trace = draft.water()
     water_c = np.interp(times_s, draft.times_s, trace.temperature_c)
+    # A thermometer that lags by a time constant trails a slow change by that time.
     felt_c = np.interp(times_s - traits.thermometer_lag_s, draft.times_s, trace.temperature_c)
     return Readings(
         times_s=times_s,

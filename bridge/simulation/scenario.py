@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
+import gsw
 import numpy as np
 
 from bridge.core.settings import (
@@ -29,8 +30,8 @@ from bridge.simulation import messages as wire
 from bridge.simulation.draft import Command, Draft, lay_out
 from bridge.simulation.fault import Fault
 from bridge.simulation.messages import Sent
-from bridge.simulation.probe import read_probe, take_samples
-from bridge.simulation.traits import Traits
+from bridge.simulation.probe import PSU_PER_SHARE, device_number, read_probe, take_samples
+from bridge.simulation.traits import Traits, chance
 from bridge.simulation.truth import Truth
 
 TANK_ID = "reef"
@@ -123,7 +124,7 @@ def make(name: str, seed: int, recipe: Recipe, rng: np.random.Generator) -> Scen
         fresh_l=trace.fresh_l,
         evaporated_l=trace.evaporated_l,
         changing=draft.changing,
-        probe_bias_psu=_bias_psu(traits),
+        probe_bias_psu=_bias_psu(traits, float(np.mean(trace.temperature_c))),
         coefficient_error_pct_per_c=traits.device_coefficient - traits.declared_coefficient,
         labels=sorted(draft.labels, key=lambda label: label.start_s),
         holds=sorted(draft.holds, key=lambda hold: hold.start_s),
@@ -140,8 +141,13 @@ def make(name: str, seed: int, recipe: Recipe, rng: np.random.Generator) -> Scen
     )
 
 
-def _bias_psu(traits: Traits) -> float:
-    return 39.4 * traits.gain_error - 0.77 * traits.thermometer_offset_c
+def _bias_psu(traits: Traits, usual_c: float) -> float:
+    """Error of a corrected, noise-free reading in this tank at its usual temperature."""
+    bias = PSU_PER_SHARE * traits.gain_error - 0.77 * traits.thermometer_offset_c
+    if traits.reports is Reports.SALINITY:
+        clean = np.array(gsw.C_from_SP(traits.target_psu, usual_c, 0.0))
+        bias += float(device_number(traits, clean, np.array(usual_c))) - traits.target_psu
+    return bias
 
 
 def _check_by_hand(draft: Draft, every_s: float) -> None:
@@ -201,7 +207,7 @@ def configure(traits: Traits, rng: np.random.Generator) -> Tank:
         )
         for name, device in traits.devices.items()
     }
-    tells_level = rng.random() < 0.5
+    tells_level = chance(rng, 0.5)
     level = None
     if traits.level_unit is not None:
         per_unit = {LevelUnit.MM: 1.0, LevelUnit.CM: 10.0, LevelUnit.PERCENT: 2.5}

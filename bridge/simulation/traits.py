@@ -138,7 +138,9 @@ def _device(
     )
 
 
-def draw_devices(rng: np.random.Generator, *, everything: bool) -> dict[str, DeviceTraits]:
+def draw_devices(  # noqa: C901 - one branch per kind of device
+    rng: np.random.Generator, *, everything: bool
+) -> dict[str, DeviceTraits]:
     """Draw the devices of a tank; with ``everything`` none of the kinds is left out."""
 
     def present(probability: float) -> bool:

@@ -1,0 +1,318 @@
+"""Commands as they come off the wire, and the documents that answer them.
+
+Each command is a frozen dataclass; pydantic checks a payload against it, strictly: text is not a
+number, and an unknown key is refused rather than ignored.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from enum import StrEnum
+from hmac import compare_digest
+from typing import Annotated, Any, ClassVar, Final
+
+import orjson
+from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
+from pydantic import TypeAdapter, ValidationError
+
+from bridge.core.errors import UserError
+from bridge.core.outputs import Publish
+from bridge.core.settings import GravityReference, ProbeUnit
+from bridge.core.wire.instants import unix_s
+
+LARGEST_BYTES: Final = 4096
+"""Ample for the longest note, and too little to be a burden."""
+CONFIG: Final[dict[str, Any]] = {"extra": "forbid", "strict": True, "allow_inf_nan": False}
+
+Text = Annotated[str, MinLen(1), MaxLen(200)]
+Identifier = Annotated[str, MinLen(1), MaxLen(64)]
+Salinity = Annotated[float, Ge(0), Le(50)]
+Celsius = Annotated[float, Ge(-2), Le(50)]
+Minutes = Annotated[float, Gt(0), Le(10_080)]
+"""At most a week; what a permit or an alarm accepts may be less."""
+
+
+class Standard(StrEnum):
+    """What a calibration was made in."""
+
+    SEAWATER = "seawater"
+    KCL_0_01 = "kcl-0.01"
+    KCL_0_1 = "kcl-0.1"
+    KCL_1_0 = "kcl-1.0"
+    OTHER = "other"
+
+
+class WorkPhase(StrEnum):
+    """Start or end of work on the tank."""
+
+    START = "start"
+    END = "end"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Identified:
+    __pydantic_config__: ClassVar = CONFIG
+
+    id: Identifier
+    """Text chosen by the sender, echoed in the result."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceCheck(_Identified):
+    """A comparison with an independent hand instrument."""
+
+    instrument: Identifier
+    reading: float | None = None
+    unit: ProbeUnit | None = None
+    gravity_reference: GravityReference | None = None
+    salinity: Salinity | None = None
+    """Practical, already corrected."""
+    expanded_uncertainty: Annotated[float, Gt(0), Le(20)] | None = None
+    sample_temperature_c: Celsius | None = None
+    time: str | None = None
+    note: Text | None = None
+
+    def __post_init__(self) -> None:
+        """Either a raw reading with its unit, or a salinity."""
+        if (self.reading is None) == (self.salinity is None):
+            raise ValueError("give either 'reading' with 'unit', or 'salinity'")
+        if (self.reading is None) != (self.unit is None):
+            raise ValueError("'reading' and 'unit' belong together")
+        _check_time(self.time)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationDone(_Identified):
+    """The probe was calibrated in a standard."""
+
+    standard: Standard
+    value: Annotated[float, Gt(0)]
+    unit: ProbeUnit
+    temperature_c: Celsius
+    gravity_reference: GravityReference | None = None
+    expanded_uncertainty: Annotated[float, Gt(0), Le(20)] | None = None
+    time: str | None = None
+    note: Text | None = None
+
+    def __post_init__(self) -> None:
+        """Times are full moments."""
+        _check_time(self.time)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterChange(_Identified):
+    """Water was exchanged, or is about to be."""
+
+    litres: Annotated[float, Gt(0), Lt(1_000_000)] | None = None
+    salinity: Salinity | None = None
+    phase: WorkPhase | None = None
+    """Left out: done at once."""
+
+    def __post_init__(self) -> None:
+        """How much, and how salty, is known when it is done at once."""
+        if self.phase is None and (self.litres is None or self.salinity is None):
+            raise ValueError("'litres' and 'salinity' are needed for a change that is done at once")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledge(_Identified):
+    """Somebody has seen an alarm."""
+
+    alarm: Identifier
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelve(_Identified):
+    """Silence an alarm for a time; 0 minutes ends it."""
+
+    alarm: Identifier
+    minutes: Annotated[float, Ge(0), Le(10_080)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bypass(_Identified):
+    """Permit in spite of the reading, for a time; 0 minutes ends it."""
+
+    permit: Identifier
+    minutes: Annotated[float, Ge(0), Le(1440)]
+    reason: Text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceWork(_Identified):
+    """Hands go into the water, or come out of it."""
+
+    phase: WorkPhase
+    minutes: Minutes | None = None
+
+
+Command = (
+    ReferenceCheck | CalibrationDone | WaterChange | Acknowledge | Shelve | Bypass | ServiceWork
+)
+
+COMMANDS: Final[Mapping[str, type[Command]]] = {
+    "reference-check": ReferenceCheck,
+    "calibration": CalibrationDone,
+    "water-change": WaterChange,
+    "acknowledge": Acknowledge,
+    "shelve": Shelve,
+    "bypass": Bypass,
+    "service": ServiceWork,
+}
+_ADAPTERS: Final[Mapping[str, TypeAdapter[Any]]] = {
+    name: TypeAdapter(kind) for name, kind in COMMANDS.items()
+}
+
+
+class CommandError(UserError):
+    """A command that is refused.
+
+    Attributes:
+        command_id: The sender's `id`, or None when there was none to read.
+    """
+
+    def __init__(self, message: str, command_id: str | None) -> None:
+        super().__init__(message)
+        self.command_id = command_id
+
+
+def parse(
+    name: str, payload: bytes, *, retained: bool = False, secret: str | None = None
+) -> Command:
+    """A command from its payload.
+
+    Args:
+        name: Last level of the topic.
+        payload: As it came off the wire.
+        retained: Whether the broker had kept it; such a command is refused, because it would be
+            carried out again at every start.
+        secret: Shared secret to be found under the key `secret`; None when none is asked for.
+
+    Raises:
+        CommandError: With one sentence on what is wrong and what is accepted.
+    """
+    if name not in COMMANDS:
+        raise CommandError(
+            f"there is no command '{name}'; accepted are {', '.join(COMMANDS)}", None
+        )
+    if len(payload) > LARGEST_BYTES:
+        raise CommandError(
+            f"{name}: the message has {len(payload)} bytes; accepted are up to {LARGEST_BYTES}",
+            None,
+        )
+    document = _document(name, payload)
+    command_id = document.get("id")
+    if not isinstance(command_id, str) or not command_id:
+        raise CommandError(f"{name}: key 'id' is missing; accepted is a text of your choice", None)
+    if retained:
+        raise CommandError(
+            f"{name}: the message was retained, and would be carried out again at every start; "
+            f"send it without retain",
+            command_id,
+        )
+    given = document.pop("secret", None)
+    # The secret first: who does not know it learns nothing about the keys.
+    if secret is not None and not _same(given, secret):
+        raise CommandError(f"{name}: key 'secret' is missing or wrong", command_id)
+    try:
+        command: Command = _ADAPTERS[name].validate_json(orjson.dumps(document))
+    except ValidationError as error:
+        raise CommandError(f"{name}: {_explain(name, error)}", command_id) from None
+    return command
+
+
+def result(
+    at_s: float,
+    topic: str,
+    *,
+    command_id: str | None,
+    error: str | None = None,
+    details: Mapping[str, Any] | None = None,
+) -> Publish:
+    """The document that answers a command.
+
+    Args:
+        at_s: Now. [Unix s]
+        topic: ``<base>/<tank>/result/<name>``.
+        command_id: The sender's `id`.
+        error: What is wrong and what is accepted; None when all went well.
+        details: Further keys of a good answer.
+    """
+    document: dict[str, Any] = {"id": command_id, "ok": error is None}
+    if error is not None:
+        document["error"] = error
+    document.update(details or {})
+    return Publish(at_s=at_s, topic=topic, payload=orjson.dumps(document), retain=False)
+
+
+def _document(name: str, payload: bytes) -> dict[str, Any]:
+    try:
+        document = orjson.loads(payload)
+    except orjson.JSONDecodeError:
+        raise CommandError(
+            f"{name}: the message is not JSON; accepted is an object such as "
+            f'{{"id": "1", ...}} with the keys {_keys(name)}',
+            None,
+        ) from None
+    if not isinstance(document, dict):
+        raise CommandError(
+            f"{name}: the message is not a JSON object; accepted keys are {_keys(name)}", None
+        )
+    return document
+
+
+def _same(given: object, secret: str) -> bool:
+    text = given if isinstance(given, str) else ""
+    return compare_digest(text.encode(), secret.encode())
+
+
+def _keys(name: str) -> str:
+    return ", ".join(field.name for field in fields(COMMANDS[name]))
+
+
+_WANTED: Final = {
+    "string_type": "text",
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "greater_than": "above {gt:g}",
+    "greater_than_equal": "{ge:g} or more",
+    "less_than": "below {lt:g}",
+    "less_than_equal": "up to {le:g}",
+    "string_too_short": "text that is not empty",
+    "string_too_long": "text of up to {max_length} characters",
+}
+
+
+def _explain(name: str, error: ValidationError) -> str:
+    """One sentence on the first thing that is wrong."""
+    first = error.errors(include_url=False)[0]
+    kind, context = first["type"], first.get("ctx", {})
+    key = ".".join(str(part) for part in first["loc"])
+    if kind in {"missing", "missing_keyword_only_argument"}:
+        return f"key '{key}' is missing; accepted keys are {_keys(name)}"
+    if kind in {"unexpected_keyword_argument", "extra_forbidden"}:
+        return f"key '{key}' is not known; accepted keys are {_keys(name)}"
+    if kind == "enum":
+        return f"key '{key}' is {_shown(first['input'])}; accepted is {context['expected']}"
+    if kind == "value_error":
+        return str(context["error"])
+    wanted = _WANTED.get(kind)
+    if wanted is None:
+        return f"key '{key}': {first['msg']}"
+    return f"key '{key}' is {_shown(first['input'])}; accepted is {wanted.format(**context)}"
+
+
+def _shown(value: object) -> str:
+    text = orjson.dumps(value).decode()
+    return text if len(text) <= 40 else text[:40] + "..."  # noqa: PLR2004
+
+
+def _check_time(text: str | None) -> None:
+    if text is None:
+        return
+    try:
+        unix_s(text)
+    except ValueError:
+        raise ValueError(
+            f"key 'time' is '{text}'; accepted is ISO 8601 with offset, "
+            f"such as 2026-03-01T12:00:00Z"
+        ) from None

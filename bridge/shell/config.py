@@ -22,6 +22,7 @@ from bridge.shell.config_problems import (
     Problem,
     line,
     prepared,
+    printable,
     translated,
 )
 from bridge.shell.overlay import overlay, read_secret
@@ -71,7 +72,7 @@ def load_with_sources(path: str | Path, environment: Mapping[str, str] | None = 
     """As :func:`load`, and tell which keys the environment has set."""
     return parse(
         _content(Path(path)),
-        file=str(path),
+        file=printable(str(path)),
         environment=os.environ if environment is None else environment,
     )
 
@@ -128,17 +129,18 @@ def _lines(
 
 
 def _content(path: Path) -> bytes:
+    name = printable(str(path))
     try:
         with path.open("rb") as file:
             content = file.read(LARGEST_FILE_BYTES + 1)
     except OSError as error:
         why = os.strerror(error.errno) if error.errno else str(error)
-        raise ConfigurationError([f"{path}: the file cannot be read: {why}"]) from None
+        raise ConfigurationError([f"{name}: the file cannot be read: {why}"]) from None
     except ValueError:
         # A name with a NUL in it is refused before the operating system is asked.
-        raise ConfigurationError([f"{str(path)!r}: this cannot be the name of a file"]) from None
+        raise ConfigurationError([f"{name}: this cannot be the name of a file"]) from None
     if len(content) > LARGEST_FILE_BYTES:
-        raise ConfigurationError([f"{path}: the file is longer than {LARGEST_FILE_BYTES} bytes"])
+        raise ConfigurationError([f"{name}: the file is longer than {LARGEST_FILE_BYTES} bytes"])
     return content
 
 

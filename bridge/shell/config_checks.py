@@ -239,9 +239,9 @@ def _permit(part: Part, raw: Mapping[str, Any]) -> Iterator[Problem]:
     permit: Permit = part.value
     # The tank checks this as well, but only once all the rest of it is sound.
     if permit.equipment is not None:
-        tank = find(raw, part.steps[:-2])
-        named = tank.get("equipment", {}) if isinstance(tank, Mapping) else {}
-        if permit.equipment not in named:
+        named = find(raw, part.steps[:-2]).get("equipment", {})
+        # Equipment that is no table is a problem of its own.
+        if isinstance(named, Mapping) and permit.equipment not in named:
             yield Problem(
                 (*part.steps, "equipment"),
                 "must name equipment of this tank: "

@@ -135,12 +135,20 @@ def line(
     variables: Mapping[tuple[Step, ...], str],
 ) -> str:
     """One problem as the keeper reads it: ``file: key = value: what is accepted``."""
+    said = escaped(problem.said)
     if problem.place is not None:
-        return f"{problem.place}: {problem.said}"
+        return f"{problem.place}: {said}"
     value = "" if problem.missing else shown(root, raw, problem.steps)
     if problem.steps in variables:
-        return f"{variables[problem.steps]} ({key_text(problem.steps)}){value}: {problem.said}"
-    return f"{file}: {key_text(problem.steps)}{value}: {problem.said}"
+        return f"{variables[problem.steps]} ({key_text(problem.steps)}){value}: {said}"
+    return f"{file}: {key_text(problem.steps)}{value}: {said}"
+
+
+def escaped(text: str) -> str:
+    """A text in which whatever could disturb a terminal is spelled out."""
+    if text.isprintable():
+        return text
+    return "".join(letter if letter.isprintable() else ascii(letter)[1:-1] for letter in text)
 
 
 def must_be(shape: Shape) -> str:

@@ -66,6 +66,24 @@ def coefficient_error_psu(
     return error_psu(salinity_psu, temperature_c, (1 + stated_pct_per_c / 100 * away_c) / used)
 
 
+def device_error_psu(salinity_psu: float, temperature_c: float, used_pct_per_c: float) -> float:
+    """Error of the salinity that a linearly compensating device shows.
+
+    Args:
+        salinity_psu: True salinity. [1]
+        temperature_c: Water temperature. [°C]
+        used_pct_per_c: Coefficient that the device uses, around 25 °C. [%/°C]
+
+    Returns:
+        Salinity shown minus the true one; infinite when the practical salinity scale ends before.
+        [1]
+    """
+    at_water_ms_cm = seawater.conductivity_ms_cm(salinity_psu, temperature_c)
+    referred_ms_cm = at_water_ms_cm / (1 + used_pct_per_c / 100 * (temperature_c - 25.0))
+    true_25c_ms_cm = seawater.conductivity_ms_cm(salinity_psu, 25.0)
+    return error_psu(salinity_psu, 25.0, referred_ms_cm / true_25c_ms_cm)
+
+
 def source_words(source: Source) -> str:
     """Where a number comes from."""
     words = f"topic {value_text(source.topic)}"
@@ -196,7 +214,7 @@ def _mistake_words(tank: Tank, probe: Probe) -> str:
     if probe.reports is Reports.SALINITY:
         low, high = USUAL_COEFFICIENTS_PCT_PER_C
         worst = max(
-            abs(_unknown_device_psu(target_psu, temperature_c, coefficient))
+            abs(device_error_psu(target_psu, temperature_c, coefficient))
             for temperature_c in _range_c(tank)
             for coefficient in (low, high)
         )
@@ -207,14 +225,6 @@ def _mistake_words(tank: Tank, probe: Probe) -> str:
             'coefficient, state it and choose "salinity-linear".'
         )
     return "No coefficient can be mistaken: the function is fixed by the standard."
-
-
-def _unknown_device_psu(salinity_psu: float, temperature_c: float, coefficient: float) -> float:
-    """Error of the salinity that a linearly compensating device shows."""
-    at_water_ms_cm = seawater.conductivity_ms_cm(salinity_psu, temperature_c)
-    referred_ms_cm = at_water_ms_cm / (1 + coefficient / 100 * (temperature_c - 25.0))
-    true_25c_ms_cm = seawater.conductivity_ms_cm(salinity_psu, 25.0)
-    return error_psu(salinity_psu, 25.0, referred_ms_cm / true_25c_ms_cm)
 
 
 def _uncertainty_words(tank: Tank, probe: Probe) -> str:

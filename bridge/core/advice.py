@@ -11,10 +11,11 @@ from enum import StrEnum
 from typing import Final
 
 from bridge.core.agreement import Comparison, Verdict
+from bridge.core.compensation import LINEAR_REPORTS
 from bridge.core.findings import Cause
 from bridge.core.fit import Fit, SwingEstimate
 from bridge.core.settings import Probe
-from bridge.core.suggestion import shift_psu
+from bridge.core.suggestion import sea_water_coefficient_pct_per_c, shift_psu
 
 DAY_S: Final = 86400.0
 
@@ -370,16 +371,32 @@ def _follows_temperature(evidence: Evidence) -> str | None:
 
 
 def _set_coefficient(evidence: Evidence) -> tuple[Action, str]:
-    in_force = evidence.probe.coefficient_pct_per_c or 0.0
+    probe = evidence.probe
+    in_force = probe.coefficient_pct_per_c or 0.0
     if evidence.fit is not None and evidence.fit.coefficient_pct_per_c is not None:
         wanted = evidence.fit.coefficient_pct_per_c
     else:
         wanted = in_force + (evidence.swing.residual_pct_per_c if evidence.swing else 0.0)
+    after = "Then check again. Do not calibrate for it."
+    if probe.reports not in LINEAR_REPORTS:
+        # A reading that is low in warm water was divided by too large a coefficient.
+        word = "Lower" if wanted > 0 else "Raise"
+        return (
+            Action.SET_COEFFICIENT,
+            (
+                f"{word} the device's own temperature coefficient by {abs(wanted):.2f} % per °C. "
+                f"{after}"
+            ),
+        )
+    needed = sea_water_coefficient_pct_per_c(
+        evidence.salinity_psu, evidence.temperature_c, probe.reference_temperature_c
+    )
     return (
         Action.SET_COEFFICIENT,
         (
-            f"Set the temperature coefficient to {wanted:.2f} % per °C (now {in_force:.2f}), "
-            "then check again. Do not calibrate for it."
+            f"Set the temperature coefficient here to {wanted:.2f} % per °C (now {in_force:.2f}); "
+            f"or enter {in_force + needed - wanted:.2f} into the device and {needed:.2f} here. "
+            f"{after}"
         ),
     )
 

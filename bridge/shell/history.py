@@ -57,6 +57,15 @@ class HistoryHealth:
     shortened: bool
     """Whether the largest size shortens the retention."""
 
+    @property
+    def fault(self) -> str | None:
+        """What an alarm should tell: that nothing can be written, or that data was lost."""
+        if self.trouble is not None:
+            return self.trouble
+        if self.set_aside is not None:
+            return f"The history was damaged. It was moved to {self.set_aside}; a new one runs."
+        return None
+
 
 class History:
     """Sink of everything that is kept. Every method but the starting and closing ones is quick.

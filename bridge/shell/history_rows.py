@@ -7,12 +7,12 @@ A sample is the published salinity document; its known keys have columns, any ot
 
 import sqlite3
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import orjson
 
 from bridge.core.outputs import Record
+from bridge.core.wire.instants import iso_utc
 
 SAMPLE_KIND: Final = "sample"
 
@@ -59,13 +59,6 @@ def to_ms(at_s: float) -> int:
     return at_ms
 
 
-def iso_time(at_ms: int) -> str:
-    """ISO 8601 UTC with milliseconds, as in every published document."""
-    whole_s, millis = divmod(at_ms, 1000)
-    moment = datetime.fromtimestamp(whole_s, UTC)
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{millis:03d}Z"
-
-
 class Words:
     """The repeated texts and their numbers, as one connection knows them.
 
@@ -93,8 +86,13 @@ class Words:
         """The number of a word, which is added when it is new."""
         number = self._number.get(text)
         if number is None:
-            cursor = self._connection.execute("INSERT INTO word (text) VALUES (?)", (text,))
-            number = int(cursor.lastrowid or 0)
+            # Another program, an import, may have added it meanwhile.
+            self._connection.execute("INSERT OR IGNORE INTO word (text) VALUES (?)", (text,))
+            number = int(
+                self._connection.execute("SELECT id FROM word WHERE text = ?", (text,)).fetchone()[
+                    0
+                ]
+            )
             self._number[text] = number
             self._text[number] = text
         return number
@@ -126,13 +124,13 @@ def sample_row(record: Record, words: Words) -> SampleRow:
     for key in NUMBER_KEYS:
         number = data.get(key)
         values.append(None if number is None else float(number))
-    return (words.number(record.tank), at_ms, *values, _extra(data, at_ms))
+    return (words.number(record.tank), at_ms, *values, _extra(data, record.at_s))
 
 
-def _extra(data: Mapping[str, Any], at_ms: int) -> bytes | None:
+def _extra(data: Mapping[str, Any], at_s: float) -> bytes | None:
     """What has no column: unknown keys, and a time that is not the row's own."""
     extra = {key: value for key, value in data.items() if key not in _KNOWN and key != "time"}
-    if "time" in data and data["time"] != iso_time(at_ms):
+    if "time" in data and data["time"] != iso_utc(at_s):
         extra["time"] = data["time"]
     return orjson.dumps(extra) if extra else None
 
@@ -144,8 +142,8 @@ def sample_record(row: SampleRow, words: Words) -> Record:
     """The salinity document of a row."""
     tank, at_ms, *values, extra = row
     stored = dict(zip(KEYS, values, strict=True))
-    data: dict[str, Any] = {"time": iso_time(at_ms)}
-    for key in _DOCUMENT_ORDER:
+    data: dict[str, Any] = {"time": iso_utc(at_ms / 1000)}
+    for key in DOCUMENT_ORDER:
         value = stored[key]
         data[key] = words.text(int(value)) if value is not None and key in WORD_KEYS else value
     if extra is not None:
@@ -153,7 +151,7 @@ def sample_record(row: SampleRow, words: Words) -> Record:
     return Record(at_ms / 1000, words.text(tank), SAMPLE_KIND, data)
 
 
-_DOCUMENT_ORDER: Final = (
+DOCUMENT_ORDER: Final = (
     "boot_id",
     "seq",
     "salinity",

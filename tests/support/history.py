@@ -3,7 +3,7 @@
 from typing import Any
 
 from bridge.core.outputs import Record
-from bridge.shell.history_rows import iso_time, to_ms
+from bridge.core.wire.instants import iso_utc
 
 START_S = 1_772_366_400.0
 """2026-03-01T12:00:00Z"""
@@ -12,7 +12,7 @@ START_S = 1_772_366_400.0
 def document(at_s: float, seq: int = 0, **changes: Any) -> dict[str, Any]:  # noqa: ANN401
     """A complete salinity document; keywords replace its values."""
     return {
-        "time": iso_time(to_ms(at_s)),
+        "time": iso_utc(at_s),
         "boot_id": "7f3a",
         "seq": seq,
         "salinity": 35.02,

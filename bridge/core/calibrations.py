@@ -65,7 +65,7 @@ def handle_calibration(
         spread_psu: Standard deviation of the newest readings; None when not known. [1]
 
     Returns:
-        The result with ``ok`` true and what was recorded, or with the questions that stand
+        The result, with what was recorded, or with the questions that stand
         against it, to be answered by sending it again with ``confirm``. The state changes only
         when something was recorded.
 
@@ -107,7 +107,6 @@ def handle_calibration(
     if request.apply_in_daemon:
         questions += move_questions(moved_psu, before, uncertainty_psu, state, now_s)
     result: dict[str, Any] = {
-        "ok": True,
         "standard_conductivity_ms_cm": round(standard_ms_cm, 4),
         "reading": reading,
         "gain": round(gain, 6),
@@ -194,7 +193,7 @@ def handle_undo(
         configured=configured_correction(probe),
         undoes=number,
     )
-    result: dict[str, Any] = {"ok": True, "undone": number}
+    result: dict[str, Any] = {"undone": number}
     if undone.where == "device":
         result["cautions"] = [
             (

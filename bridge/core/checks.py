@@ -120,7 +120,6 @@ def handle_reference_check(
         after, assessment, probe=probe, now_s=now_s, surroundings=surroundings, newest=comparison
     )
     result: dict[str, Any] = {
-        "ok": True,
         "check": record.number,
         "salinity": round(reference.salinity_psu, 3),
         "expanded_uncertainty": round(reference.expanded_uncertainty_psu, 3),
@@ -154,7 +153,7 @@ def handle_undo_check(number: int, state: ReferenceState, *, tank: str, now_s: f
     undone = replace(found, undone=True)
     checks = [undone if check is found else check for check in state.checks]
     return Outcome(
-        {"ok": True, "undone": number},
+        {"undone": number},
         (history_row(tank, now_s, undone),),
         replace(state, checks=checks),
     )

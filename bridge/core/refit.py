@@ -149,7 +149,6 @@ def _fit_record(
 
 def _fit_document(fit: Fit, suggestion: Suggestion, moved_psu: float) -> dict[str, Any]:
     return {
-        "ok": True,
         "checks": fit.checks,
         "gain": round(fit.gain, 6),
         "gain_expanded_uncertainty": round(fit.gain_expanded_uncertainty, 6),

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bridge.core.instrument_kinds import ReadingUnit
 from bridge.core.settings import ProbeUnit
 from bridge.core.wire.commands import (
     COMMANDS,
@@ -16,10 +17,12 @@ from bridge.core.wire.commands import (
     CalibrationDone,
     Command,
     CommandError,
+    FitChecks,
     ReferenceCheck,
     ServiceWork,
     Shelve,
     Standard,
+    Undo,
     WaterChange,
     WorkPhase,
     parse,
@@ -32,7 +35,7 @@ GOOD: list[tuple[str, dict[str, Any], Command]] = [
     (
         "reference-check",
         {"instrument": "refractometer", "reading": 35, "unit": "psu"},
-        ReferenceCheck(id="1", instrument="refractometer", reading=35.0, unit=ProbeUnit.PSU),
+        ReferenceCheck(id="1", instrument="refractometer", reading=35.0, unit=ReadingUnit.PSU),
     ),
     (
         "reference-check",
@@ -48,6 +51,16 @@ GOOD: list[tuple[str, dict[str, Any], Command]] = [
             value=12.85,
             unit=ProbeUnit.MS_CM,
             temperature_c=25.0,
+        ),
+    ),
+    ("fit", {}, FitChecks(id="1")),
+    ("fit", {"confirm": True, "by": "Ada"}, FitChecks(id="1", confirm=True, by="Ada")),
+    ("undo", {"calibration": 3}, Undo(id="1", calibration=3)),
+    (
+        "reference-check",
+        {"instrument": "hydrometer", "readings": [1.026, 1.027], "unit": "sg"},
+        ReferenceCheck(
+            id="1", instrument="hydrometer", readings=(1.026, 1.027), unit=ReadingUnit.SG
         ),
     ),
     (

@@ -15,6 +15,7 @@ from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.errors import UserError
+from bridge.core.instrument_kinds import ReadingUnit
 from bridge.core.outputs import Publish
 from bridge.core.settings import GravityReference, ProbeUnit
 from bridge.core.wire.instants import unix_s
@@ -62,8 +63,15 @@ class ReferenceCheck(_Identified):
 
     instrument: Identifier
     reading: float | None = None
-    unit: ProbeUnit | None = None
+    readings: Annotated[tuple[float, ...], MinLen(2), MaxLen(50)] | None = None
+    """In place of `reading`, when the same water was measured repeatedly."""
+    unit: ReadingUnit | None = None
     gravity_reference: GravityReference | None = None
+    temperature_corrected: bool | None = None
+    coefficient_pct_per_c: Annotated[float, Ge(0), Le(5)] | None = None
+    """Of a conductivity meter that refers to 25 °C."""
+    standard_checked: bool = False
+    """Whether the instrument was itself checked in a standard lately."""
     salinity: Salinity | None = None
     """Practical, already corrected."""
     expanded_uncertainty: Annotated[float, Gt(0), Le(20)] | None = None
@@ -72,10 +80,11 @@ class ReferenceCheck(_Identified):
     note: Text | None = None
 
     def __post_init__(self) -> None:
-        """Either a raw reading with its unit, or a salinity."""
-        if (self.reading is None) == (self.salinity is None):
+        """Either raw readings with their unit, or a salinity."""
+        given = (self.reading, self.readings, self.salinity)
+        if sum(value is not None for value in given) != 1:
             raise ValueError("give either 'reading' with 'unit', or 'salinity'")
-        if (self.reading is None) != (self.unit is None):
+        if (self.salinity is None) != (self.unit is not None):
             raise ValueError("'reading' and 'unit' belong together")
         _check_time(self.time)
 
@@ -90,12 +99,43 @@ class CalibrationDone(_Identified):
     temperature_c: Celsius
     gravity_reference: GravityReference | None = None
     expanded_uncertainty: Annotated[float, Gt(0), Le(20)] | None = None
+    reading_before: float | None = None
+    reading_after: float | None = None
+    """The device's number in the standard, before and after it was calibrated."""
+    apply: bool = False
+    """True: the device stays as it is, and the daemon corrects it."""
+    confirm: bool = False
+    """The questions about this calibration were read and answered."""
+    by: Text | None = None
     time: str | None = None
     note: Text | None = None
 
     def __post_init__(self) -> None:
         """Times are full moments."""
         _check_time(self.time)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitChecks(_Identified):
+    """Suggest gain and coefficient from the reference checks, or apply them."""
+
+    confirm: bool = False
+    """True: apply in the daemon what was suggested."""
+    by: Text | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undo(_Identified):
+    """Take back a calibration or a reference check."""
+
+    calibration: Annotated[int, Ge(1)] | None = None
+    check: Annotated[int, Ge(1)] | None = None
+    by: Text | None = None
+
+    def __post_init__(self) -> None:
+        """One thing at a time."""
+        if (self.calibration is None) == (self.check is None):
+            raise ValueError("give the number of either 'calibration' or 'check'")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,12 +186,22 @@ class ServiceWork(_Identified):
 
 
 Command = (
-    ReferenceCheck | CalibrationDone | WaterChange | Acknowledge | Shelve | Bypass | ServiceWork
+    ReferenceCheck
+    | CalibrationDone
+    | FitChecks
+    | Undo
+    | WaterChange
+    | Acknowledge
+    | Shelve
+    | Bypass
+    | ServiceWork
 )
 
 COMMANDS: Final[Mapping[str, type[Command]]] = {
     "reference-check": ReferenceCheck,
     "calibration": CalibrationDone,
+    "fit": FitChecks,
+    "undo": Undo,
     "water-change": WaterChange,
     "acknowledge": Acknowledge,
     "shelve": Shelve,
@@ -272,6 +322,8 @@ def _keys(name: str) -> str:
 _WANTED: Final = {
     "string_type": "text",
     "float_type": "a number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
     "finite_number": "a finite number",
     "greater_than": "above {gt:g}",
     "greater_than_equal": "{ge:g} or more",

@@ -119,6 +119,11 @@ class Daemon:
         self._next_save_at = now + SAVE_EVERY_S
         self._next_clock_at = now
 
+    @property
+    def counters(self) -> Counters:
+        """Totals since the start."""
+        return self._counters
+
     def stop(self) -> None:
         """Ask the loop to end; may be called from a signal handler or another thread."""
         self._stop.set()

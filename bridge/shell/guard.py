@@ -180,6 +180,9 @@ class Guard:
         deadline = self._monotonic() + within_s
         for session in sessions:
             session.join(max(0.05, deadline - self._monotonic()))
+        self._standing = ()
+        for reconnector in self._reconnectors:
+            reconnector.forget()
 
     def _maker(
         self, number: int, will: Callable[[float], Will], now_s: Callable[[], float]

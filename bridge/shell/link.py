@@ -261,6 +261,8 @@ class Link:
             if session is not None:
                 session.end(with_will=True)
                 session.join(0.2)
+            self._reconnector.forget()
+            self._seen = None
             return False
         deadline = self._monotonic() + within_s
         self._empty_outbox(session)
@@ -273,6 +275,8 @@ class Link:
         settled = farewell is not None and farewell.is_published() and not session.unsettled
         session.end(with_will=not settled)
         session.join(0.5)
+        self._reconnector.forget()
+        self._seen = None
         return settled
 
     def _make_session(self, protocol: MQTTProtocolVersion) -> Session:

@@ -104,6 +104,10 @@ class Reconnector:
         self._reason = reason
         self._learn(session, self._monotonic())
 
+    def forget(self) -> None:
+        """Let go of a session that was ended for good."""
+        self.session = None
+
     def _learn(self, session: Session, now: float) -> None:
         self.session = None
         session.join(0.05)

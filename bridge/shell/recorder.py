@@ -81,6 +81,7 @@ class Recorder:
             if session is not None:
                 session.end(with_will=False)
                 session.join(1.0)
+            self._reconnector.forget()
         self._write(writer, self._inbox.take(0.0))
 
     def _write(self, writer: CaptureWriter, messages: list[Message]) -> None:

@@ -472,6 +472,7 @@ class Session:
         if self.phase is not Phase.ENDED:
             self.phase = Phase.ENDED
             self.reason = reason
+        self._let_go()
         self._finished.set()
         self._on_change()
 

@@ -14,47 +14,15 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from bridge.core.events import Message
 from bridge.core.outputs import Publish
 from bridge.shell.broker_settings import Protocol
-from bridge.shell.clock import EngineClock
-from bridge.shell.counters import Counters
-from bridge.shell.inbox import Inbox
-from bridge.shell.link import LARGEST_PAYLOAD, Lifecycle, Link, subscriptions_for
+from bridge.shell.link import LARGEST_PAYLOAD, Lifecycle, subscriptions_for
 from bridge.shell.session import BrokerFilesError, Session, tls_context
+from tests.shell.driven import Driven
 from tests.support.fake_engine import ECHO_TOPIC, PERMIT_TOPIC
 from tests.support.listener import Listener
-from tests.support.live import BOOT_ID, broker_settings
+from tests.support.live import broker_settings
 from tests.support.mosquitto import Mosquitto
 
 STATE = "tidegate/state"
-
-
-class Driven:
-    """A link without daemon, driven by hand."""
-
-    def __init__(self, port: int, **changes: object) -> None:
-        self.counters = Counters()
-        self.inbox = Inbox(self.counters)
-        self.link = Link(
-            broker_settings(port, **changes),
-            base_topic="tidegate",
-            topics=("home/#", "tidegate/reef/command/+"),
-            boot_id=BOOT_ID,
-            clock=EngineClock(),
-            inbox=self.inbox,
-            counters=self.counters,
-        )
-        self.messages: list[Message] = []
-
-    def until(self, condition: Callable[[], object], timeout_s: float = 8.0) -> None:
-        """Drive it until something is true."""
-        deadline = time.monotonic() + timeout_s
-        while not condition():
-            assert time.monotonic() < deadline, self.link.facts
-            self.link.tend()
-            self.messages += self.inbox.take(0.02)
-
-    def up(self) -> None:
-        """Drive it until it is up."""
-        self.until(lambda: self.link.facts.up)
 
 
 def permit(payload: bytes, **changes: object) -> Publish:
@@ -359,8 +327,11 @@ def test_password(make_broker: Callable[..., Mosquitto], tmp_path: Path) -> None
 
 
 @pytest.mark.broker
-def test_second_client_with_the_same_id_is_explained(broker: Mosquitto) -> None:
+def test_second_client_with_the_same_id_is_explained(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Being thrown out by a namesake says so, and does not become a fast fight."""
+    monkeypatch.setattr("bridge.shell.reconnector.LONGEST_PAUSE_S", 2.0)
     driven = Driven(broker.port)
     driven.up()
     rival = Client(
@@ -371,7 +342,7 @@ def test_second_client_with_the_same_id_is_explained(broker: Mosquitto) -> None:
     rival.loop_start()
     driven.until(lambda: "same client id" in driven.link.facts.reason, 15.0)
     connections = driven.counters.connections
-    time.sleep(2.0)
+    time.sleep(1.0)
     driven.link.tend()
 
     assert driven.counters.connections == connections

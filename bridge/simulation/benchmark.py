@@ -12,7 +12,7 @@ import numpy as np
 from bridge.core.findings import REAL_CHANGES, Cause
 from bridge.simulation.scenario import Scenario
 from bridge.simulation.timeline import Observed, Segment, mask, segments, spans
-from bridge.simulation.truth import FloatArray, Hold, Label
+from bridge.simulation.truth import BoolArray, FloatArray, Hold, Label
 
 DAY_S = 86400.0
 MONTH_S = 30.0 * DAY_S
@@ -224,7 +224,7 @@ def _score_causes(
             counts.wrong.append(f"{where}: after {hours:.1f} h")
 
 
-def conditions(scenario: Scenario, times_s: FloatArray) -> dict[str, FloatArray]:
+def conditions(scenario: Scenario, times_s: FloatArray) -> dict[str, BoolArray]:
     """Which times are healthy, disturbed, or really changing."""
     truth = scenario.truth
     disturbed = mask(

@@ -1,6 +1,7 @@
 """What a daemon said over a scenario, as series that can be compared with the truth."""
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,8 +21,8 @@ class Observed:
     """Each change of the cause in the salinity document."""
     permits: dict[str, list[tuple[float, bool]]] = field(default_factory=dict)
     """Each change of a permit: when, and whether it permits."""
-    high_alarms: list[tuple[float, str]] = field(default_factory=list)
-    """High-priority alarms at the moment that they were raised."""
+    high_alarms: list[tuple[str, str]] = field(default_factory=list)
+    """High-priority alarms: which, and since when."""
     seconds: float = 0.0
     """Processor time spent."""
     samples: int = 0
@@ -69,7 +70,7 @@ def segments(
     found: list[Segment] = []
     last: dict[Cause, int] = {}
     edges = [*causes, (end_s, Cause.NONE)]
-    for (start_s, cause), (until_s, _) in zip(edges[:-1], edges[1:], strict=True):
+    for (start_s, cause), (until_s, _) in pairwise(edges):
         if cause is Cause.NONE:
             continue
         before = last.get(cause)
@@ -88,7 +89,7 @@ def spans(
     edges = [*history, (end_s, not value)]
     return [
         (start_s, until_s)
-        for (start_s, now), (until_s, _) in zip(edges[:-1], edges[1:], strict=True)
+        for (start_s, now), (until_s, _) in pairwise(edges)
         if now is value and until_s > start_s
     ]
 

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import BinaryIO, Final, Self
+from typing import Any, BinaryIO, Final, Self
 
 import orjson
 import zstandard
@@ -258,9 +258,43 @@ def _decompressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> io.
         opened = stack.enter_context(gzip.GzipFile(fileobj=raw, mode="rb"))
         return stack.enter_context(io.BufferedReader(opened, READ_AHEAD))
     if path.suffix == ".zst":
-        reader = zstandard.ZstdDecompressor().stream_reader(raw, read_across_frames=True)
-        return stack.enter_context(io.BufferedReader(reader, READ_AHEAD))
+        return stack.enter_context(io.BufferedReader(_ZstandardFile(raw), READ_AHEAD))
     return raw  # type: ignore[return-value] # Path.open("rb") is buffered
+
+
+class _ZstandardFile(io.RawIOBase):
+    """Decompresses frame after frame; a frame that is cut off is an error.
+
+    The library's own stream reader takes a file that was cut off for one that has ended.
+    """
+
+    def __init__(self, raw: BinaryIO) -> None:
+        self._raw = raw
+        self._frame: zstandard.ZstdDecompressionObj | None = None
+        self._ready = memoryview(b"")
+        self._rest = b""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:  # noqa: ANN401 # any writable buffer
+        while not self._ready:
+            chunk = self._rest or self._raw.read(READ_AHEAD)
+            self._rest = b""
+            if not chunk:
+                if self._frame is not None:
+                    raise EOFError("the file was cut off")
+                return 0
+            if self._frame is None:
+                self._frame = zstandard.ZstdDecompressor().decompressobj()
+            self._ready = memoryview(self._frame.decompress(chunk))
+            if self._frame.eof:
+                self._rest = self._frame.unused_data
+                self._frame = None
+        taken = self._ready[: len(buffer)]
+        buffer[: len(taken)] = taken
+        self._ready = self._ready[len(taken) :]
+        return len(taken)
 
 
 def _compressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> BinaryIO:

@@ -32,6 +32,8 @@ LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
 WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: evaporation without top-off, or with too much."""
+FALL_LASTS_H: Final = 0.07
+"""A run of fresh water lasts some minutes (assumed)."""
 SETTLED_SAMPLES: Final = 6
 SETTLED_S: Final = 60.0
 CONFIRMING_SAMPLES: Final = 2
@@ -218,22 +220,29 @@ class Diagnosis:
         water = self.water
         elapsed_h = max(at_s - (state.last_probe_s or at_s), 0.0) / HOUR_S
         change = self._change = self.inflow.advance(at_s, water.state.salinity_psu)
-        water.predict(at_s, change.known_psu, change.known_sd_psu)
+        if self._episode is None:
+            # The probe sees the addition itself, when it is mixed and not when it is metered.
+            water.predict(at_s)
+        else:
+            water.predict(at_s, change.known_psu, change.known_sd_psu)
         reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
         sd = self._sd = water.sd(noise)
-        deepest = self._deepest_fall(change, elapsed_h)
+        deepest = self._deepest_fall(at_s, change, elapsed_h)
         highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
         self._consult_neighbour(at_s, reading, noise, interval_s)
         deviation = self._deviation = reading - water.state.salinity_psu
         inside = -deepest - DEPARTURE_SIGMA * sd <= deviation <= highest + DEPARTURE_SIGMA * sd
         if self._episode is None and inside:
-            if deviation < 0.0 and deepest > 0.2 * sd and change.fall_prior > 0.002:  # noqa: PLR2004
+            if deviation < 0.0 and deepest > 0.2 * sd:
                 before = water.state.salinity_psu
-                weight = water.observe_fall(reading, noise, deepest, change.fall_prior)
+                running = water.state.falling * exp(-elapsed_h / FALL_LASTS_H)
+                prior = min(change.fall_prior + running, 0.9)
+                weight = water.observe_fall(reading, noise, deepest, prior)
                 if weight > 0.5:  # noqa: PLR2004
                     fallen = before - water.state.salinity_psu
                     self.blocks.at(at_s)[0].fallen_psu += max(fallen, 0.0)
             else:
+                water.state.falling *= 0.5
                 water.observe(reading, noise)
             self._undisturbed(at_s, probe_psu, temperature_c)
         else:
@@ -314,14 +323,16 @@ class Diagnosis:
                 noise2 *= exp(2.0 * verdict.size)
         return probe_psu, sqrt(noise2)
 
-    def _deepest_fall(self, change: Change, elapsed_h: float) -> float:
+    def _deepest_fall(self, at_s: float, change: Change, elapsed_h: float) -> float:
         """Largest healthy fall since the last sample: to the lower edge of the band at most."""
         possible = change.fastest_fall_psu_h * elapsed_h
         if self.tank.plumbing.flow_through_psu_h > 0.0 or self.inflow.state.pump_on:
             return possible
         water_psu = self.water.state.salinity_psu if self.water else 0.0
         low = self.state.balance.low_psu
+        metered = self.inflow.litres_since(at_s - 3.0 * self.inflow.state.mixing_s)
         room = 0.1 if low is None else max(water_psu - low, 0.0) + 0.05
+        room += 1.2 * water_psu * metered / self.tank.volume_l
         return min(possible, room)
 
     def _undisturbed(self, at_s: float, probe_psu: float, temperature_c: float) -> None:
@@ -388,8 +399,7 @@ class Diagnosis:
             self._close(at_s)
         elif clean:
             water.observe(reading, noise)
-            gap = episode.state.samples / max(episode.state.low + episode.state.high, 1)
-            if episode.over(gap):
+            if episode.over(at_s):
                 self._close(at_s)
         elif best == Model.PASSING:
             water.observe(reading, noise)

@@ -51,6 +51,13 @@ BOUND: Final = 30.0
 DEPTH_PSU: Final = 0.7
 """Mean depth of a gas disturbance before one was seen: 1.2 % gas by Maxwell at S = 35."""
 CLEAN_SIGMA: Final = 3.5
+UNREACHABLE_SIGMA: Final = 4.0
+UNREACHABLE_LOG: Final = 3.0
+"""Log odds against the water for each sample that it could not have reached."""
+SHORTEST_CALM_SAMPLES: Final = 3
+PASSING_CALM_SAMPLES: Final = 6
+SHORTEST_CALM_S: Final = 180.0
+LONGEST_CALM_S: Final = 1800.0
 
 
 @dataclass(slots=True)
@@ -86,8 +93,13 @@ class EpisodeState:
     """Device that switched just before the start."""
     addition: bool = False
     """Whether fresh water ran in or mixed at the start."""
-    recent_low: float = 0.0
-    """Recency-weighted share of low samples."""
+    unreachable: int = 0
+    """Samples to which the water could not have come in the time: lasting proof against it."""
+    last_outside_s: float = 0.0
+    longest_pause_s: float = 0.0
+    """Longest time between two implausible samples so far."""
+    excursions: int = 0
+    """How often the reading left the water anew."""
     fastest_fall_psu: float = 0.0
     """Largest fall between two samples."""
     fastest_fall_s: float = 0.0
@@ -210,6 +222,9 @@ class Episode:
         x = probe_psu - state.follower_psu
         low, high = -fall_psu_h * hours, rise_psu_h * hours
         density = between(x, sd, low, high)
+        beyond = max(low - x, x - high, 0.0)
+        if beyond > UNREACHABLE_SIGMA * sd:
+            state.unreachable += 1
         gain = (state.follower_variance + (high - low) ** 2 / 12.0) / (
             state.follower_variance + (high - low) ** 2 / 12.0 + noise2
         )
@@ -243,9 +258,14 @@ class Episode:
         is_high = d > CLEAN_SIGMA * sd
         state.low += is_low
         state.high += is_high
-        state.recent_low += 0.1 * ((1.0 if is_low else 0.0) - state.recent_low)
         if is_low or is_high:
+            if state.clean_run or state.samples == 1:
+                state.excursions += 1
+                if state.samples > 1:
+                    pause_s = at_s - state.last_outside_s
+                    state.longest_pause_s = max(state.longest_pause_s, pause_s)
             state.clean_run = 0
+            state.last_outside_s = at_s
             if is_low:
                 state.share += 0.05 * (1.0 - state.share)
                 state.depth_psu += 0.1 * (-d - state.depth_psu)
@@ -259,16 +279,24 @@ class Episode:
 
     def probabilities(self) -> list[float]:
         """Probability of each model, in the order of :class:`Model`; sums to 1."""
-        raw = [exp(w) for w in self.state.weights]
+        weights = list(self.state.weights)
+        weights[Model.WATER] -= min(UNREACHABLE_LOG * self.state.unreachable, BOUND)
+        best = max(weights)
+        raw = [exp(max(w - best, -BOUND)) for w in weights]
         total = sum(raw)
         return [r / total for r in raw]
 
-    def over(self, typical_gap: float) -> bool:
+    def over(self, at_s: float) -> bool:
         """Whether the reading is back with the water, for longer than a pause between dips.
 
         Args:
-            typical_gap: Clean samples between two dips, as met so far.
+            at_s: Now. [s]
         """
         state = self.state
-        needed = 3.0 if state.low + state.high <= 3 else min(max(4.0, 4.0 * typical_gap), 30.0)  # noqa: PLR2004
-        return state.clean_run >= needed
+        if state.clean_run < SHORTEST_CALM_SAMPLES:
+            return False
+        if state.excursions < 2:  # noqa: PLR2004
+            return True
+        calm_s = at_s - state.last_outside_s
+        needed_s = min(max(2.0 * state.longest_pause_s, SHORTEST_CALM_S), LONGEST_CALM_S)
+        return state.clean_run >= PASSING_CALM_SAMPLES and calm_s >= needed_s

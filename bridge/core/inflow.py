@@ -150,22 +150,19 @@ class Inflow:
             + salinity_psu * plumbing.salt_water_l_h / self.tank.volume_l
             + plumbing.flow_through_psu_h
         )
-        if self._metered:
-            if state.pending_psu < 0.0:
-                released = state.pending_psu * (1.0 - exp(-elapsed_s / state.mixing_s))
-                state.pending_psu -= released
-                if state.pending_psu > -1e-5:  # noqa: PLR2004 - a hundredth of any resolution
-                    state.pending_psu = 0.0
-                change.known_psu = released
-                change.known_sd_psu = -0.5 * released
+        change.fastest_fall_psu_h = fall_h
+        change.known_psu = state.pending_psu * (1.0 - exp(-elapsed_s / state.mixing_s))
+        state.pending_psu -= change.known_psu
+        if state.pending_psu > -1e-5:  # noqa: PLR2004 - a hundredth of any resolution
+            state.pending_psu = 0.0
+        change.known_sd_psu = -0.5 * change.known_psu
+        if self.active(at_s):
+            change.fall_prior = 0.5
+        elif self._has_pump and state.pump_on is False:
+            # Known to be off: a leak, or a jug by hand.
             change.fall_prior = 0.0005
-            change.fastest_fall_psu_h = fall_h
-        elif self._has_pump and state.pump_on is not None:
-            mixing = self.active(at_s)
-            change.fall_prior = 0.5 if mixing else 0.0005
-            change.fastest_fall_psu_h = fall_h
         else:
+            # Nobody tells, or the meter tells only when the run is over.
             change.fall_prior = 1.0 - exp(-elapsed_s / HOUR_S / HIDDEN_TOP_OFF_H)
-            change.fastest_fall_psu_h = fall_h
         change.fastest_fall_psu_h += plumbing.flow_through_psu_h
         return change

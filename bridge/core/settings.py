@@ -166,7 +166,7 @@ class Thermometer(Source):
 
     unit: TemperatureUnit = TemperatureUnit.C
     offset_c: Annotated[float, Ge(-5), Le(5)] = 0.0
-    expanded_uncertainty_c: Positive = 0.2
+    expanded_uncertainty_c: Positive = 0.15
     interval_s: Positive | None = None
 
 

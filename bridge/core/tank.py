@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import inf, sqrt
+from math import hypot, inf, log, sqrt
 from typing import Final
 
 from bridge.core import seawater
@@ -25,9 +25,13 @@ from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
 from bridge.core.units import to_celsius
 from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
 
-SILENT_INTERVALS: Final = 3.0
-DROPPING_SILENT_INTERVALS: Final = 4.5
-"""For a sensor that was seen to lose single messages."""
+FEWEST_SILENT_INTERVALS: Final = 3.3
+MOST_SILENT_INTERVALS: Final = 8.0
+FALSE_SILENCE: Final = 1e-8
+"""Accepted chance, at each message, that lost single messages look like silence."""
+MISSED_MEMORY: Final = 1.0 / 2000.0
+PSU_PER_C: Final = 0.77
+"""Salinity per degree of the thermometer; computed from PSS-78 at S = 35, 25 °C."""
 INVALID_MESSAGES: Final = 3
 DIAGNOSIS_EVERY_S: Final = 300.0
 DIAGNOSIS_NOT_BEFORE_S: Final = 5.0
@@ -77,6 +81,8 @@ class TankState:
     invalid: int = 0
     rejected: int = 0
     """Rejected payloads since the first start."""
+    missed_share: float = 0.0005
+    """Share of messages that did not come."""
     level_at_s: float | None = None
     sequence: int = 0
 
@@ -195,24 +201,34 @@ class TankEngine:
             self._tests.sample(taken_s, None, number.value, None, arrived_at_s=at_s)
             return self._conclude(at_s)
         state.invalid = 0
-        raw_c, held_c = self._temperatures(at_s)
-        self._correct(number.value, raw_c)
-        self._tests.sample(
-            taken_s, state.probe_psu, number.value, raw_c, arrived_at_s=at_s
-        )
+        if state.probe_at_s is not None:
+            missed = taken_s - state.probe_at_s > 1.5 * self._tests.sensor.interval_s
+            state.missed_share += MISSED_MEMORY * (float(missed) - state.missed_share)
+        water_c = self._thermometer.usable(at_s)
+        self._correct(number.value, None if water_c is None else self._thermometer.state.raw_c)
+        psu = None if water_c is None else self._salinity(number.value, water_c)
+        self._tests.sample(taken_s, psu, number.value, water_c, arrived_at_s=at_s)
         state.probe_at_s, state.reported = taken_s, number.value
-        if held_c is not None:
-            psu = state.probe_psu if held_c == raw_c else self._salinity(number.value, held_c)
-            self._judge(taken_s, number.value, psu, held_c)
+        if water_c is not None:
+            if self._thermometer.state.odd_since_s is not None:
+                psu, water_c = self._whose_fault(at_s, psu, water_c)
+            self._judge(taken_s, number.value, psu, water_c)
         return self._conclude(at_s, sampled=True)
 
-    def _temperatures(self, at_s: float) -> tuple[float | None, float | None]:
-        """The newest temperature as it came, and the one that can be water."""
-        held_c = self._thermometer.usable(at_s)
-        if held_c is None:
-            return None, None
-        thermometer = self._thermometer.state
-        return (thermometer.raw_c if thermometer.odd_since_s is not None else held_c), held_c
+    def _whose_fault(
+        self, at_s: float, psu: float | None, water_c: float
+    ) -> tuple[float | None, float]:
+        """A thermometer that jumped is believed when only that makes sense of the probe."""
+        estimate, raw_psu = self.diagnosis.estimate(), self.state.probe_psu
+        raw_c = self._thermometer.state.raw_c
+        if estimate is None or raw_psu is None or raw_c is None:
+            return psu, water_c
+        salinity = estimate[0]
+        kept = abs((psu if psu is not None else 0.0) - salinity)
+        if abs(raw_psu - salinity) < 0.3 * kept and kept > 0.3:  # noqa: PLR2004
+            self._thermometer.accept(at_s)
+            return raw_psu, raw_c
+        return psu, water_c
 
     def _correct(self, reported: float, temperature_c: float | None) -> None:
         state = self.state
@@ -250,6 +266,7 @@ class TankEngine:
         self, taken_s: float, reported: float, psu: float | None, temperature_c: float
     ) -> None:
         sensor = self._tests.sensor
+        by_temperature = PSU_PER_C * self._thermometer.sd_c
         if self.service.phase is ServicePhase.ACTIVE:
             # Hands in the water: whatever the probe says now is no evidence.
             self.diagnosis.idle(taken_s)
@@ -259,7 +276,7 @@ class TankEngine:
             taken_s,
             self._rough_psu(reported) if psu is None else psu,
             temperature_c,
-            max(sensor.effective_noise_psu, 1e-3),
+            max(hypot(sensor.effective_noise_psu, by_temperature), 1e-3),
             sensor.interval_s,
         )
 
@@ -405,10 +422,10 @@ class TankEngine:
 
     def _silent_at_s(self) -> float:
         """From when the probe or its thermometer counts as silent."""
-        sensor = self._tests.sensor
-        interval_s = sensor.interval_s
-        dropping = sensor.upper_interval_s > 1.5 * interval_s  # noqa: PLR2004
-        intervals = DROPPING_SILENT_INTERVALS if dropping else SILENT_INTERVALS
+        interval_s = self._tests.sensor.interval_s
+        # Lost messages in a row are the less likely, the more reliable the sensor has been.
+        needed = 1.0 + log(FALSE_SILENCE) / log(min(max(self.state.missed_share, 1e-5), 0.5))
+        intervals = min(max(needed, FEWEST_SILENT_INTERVALS), MOST_SILENT_INTERVALS)
         last_s = self.state.arrived_at_s
         if self.state.invalid and self.state.probe_at_s is not None:
             last_s = max(self.state.probe_at_s, last_s or 0.0)

@@ -1,19 +1,31 @@
-"""The water thermometer: what it says, whether that can be water, and how old it is."""
+"""The water thermometer: what it says, whether that can be water, how sure and how old it is.
+
+Salinity follows the thermometer by 0.08 per tenth of a degree, so its steps and noise matter. Water
+is heavy: its temperature is followed by a two-state filter (temperature and its rate), and a
+reading that water cannot have reached in the time is kept apart.
+"""
 
 from dataclasses import dataclass
+from math import sqrt
 from typing import Final
 
+HOUR_S: Final = 3600.0
 LOWEST_C: Final = -2.0
 HIGHEST_C: Final = 45.0
 FASTEST_C_MIN: Final = 0.12
 """A 300 W heater in 40 l: 6.5 °C an hour (computed from the heat capacity of water)."""
 SUDDEN_C: Final = 0.5
-"""Change between two readings that needs no time: a cold water change, a coarse display."""
+"""Deviation that needs no time: a cold water change, a coarse display."""
 ACCEPTED_AFTER_S: Final = 2700.0
 """A new temperature that stays this long is taken as the water's: a large cold water change."""
 CONFIRMING_READINGS: Final = 2
 PRIOR_INTERVAL_S: Final = 60.0
-SILENT_INTERVALS: Final = 3.0
+SILENT_INTERVALS: Final = 3.3
+FINEST_C: Final = 0.005
+RATE_WANDER: Final = 4.0
+"""Heaters switch between rates of about 1 °C an hour every quarter of an hour. [(°C/h)²/h]"""
+RATE_REST_H: Final = 1.0
+SEEN_TWICE: Final = 3
 
 
 @dataclass(slots=True)
@@ -21,14 +33,24 @@ class ThermometerState:
     """What has to survive a restart."""
 
     temperature_c: float | None = None
-    """Newest reading that can be water."""
+    """Filtered temperature of the water."""
     at_s: float | None = None
+    """Time of the newest reading that can be water."""
+    rate_c_h: float = 0.0
+    variance: float = 0.01
+    covariance: float = 0.0
+    rate_variance: float = 1.0
+    anchor_c: float = 0.0
+    """Follows the water no faster than water can warm."""
     raw_c: float | None = None
     raw_at_s: float | None = None
     arrived_at_s: float | None = None
     odd_since_s: float | None = None
     odd_readings: int = 0
-    noise_c: float = 0.03
+    noise_c: float = 0.02
+    step_c: float | None = None
+    """Smallest step seen, as a candidate for the resolution."""
+    step_seen: int = 0
     interval_s: float | None = None
     intervals: int = 0
     invalid: int = 0
@@ -57,28 +79,93 @@ class WaterThermometer:
             self.rejected(at_s)
             return
         state.invalid = 0
+        before_c = state.raw_c
         if state.raw_at_s is not None:
             self._learn_interval(at_s - state.raw_at_s)
         state.raw_c, state.raw_at_s, state.arrived_at_s = temperature_c, at_s, at_s
-        if state.temperature_c is None or state.at_s is None:
+        if state.temperature_c is None or state.at_s is None or before_c is None:
             state.temperature_c, state.at_s = temperature_c, at_s
+            state.anchor_c = temperature_c
             return
-        change = abs(temperature_c - state.temperature_c)
-        minutes = max(at_s - state.at_s, 0.0) / 60.0
-        if change <= SUDDEN_C + 6.0 * state.noise_c + FASTEST_C_MIN * minutes:
-            state.noise_c += 0.02 * (min(change, 0.3) - state.noise_c)
-            self._accept(at_s, temperature_c)
+        self._learn_step(abs(temperature_c - before_c))
+        reach_c = FASTEST_C_MIN * max(at_s - state.at_s, 0.0) / 60.0
+        deviation = temperature_c - state.anchor_c
+        if abs(deviation) <= SUDDEN_C + 6.0 * state.noise_c + reach_c:
+            state.odd_since_s, state.odd_readings = None, 0
+            state.anchor_c += min(max(deviation, -reach_c), reach_c)
+            self._filter(at_s, temperature_c)
             return
         state.odd_readings += 1
         if state.odd_since_s is None:
             state.odd_since_s = at_s
         elif at_s - state.odd_since_s > ACCEPTED_AFTER_S:
-            self._accept(at_s, temperature_c)
+            self.accept(at_s)
 
-    def _accept(self, at_s: float, temperature_c: float) -> None:
+    def accept(self, at_s: float) -> None:
+        """Believe the newest reading, however odd: other evidence speaks for it."""
         state = self.state
-        state.temperature_c, state.at_s = temperature_c, at_s
+        if state.raw_c is None:
+            return
         state.odd_since_s, state.odd_readings = None, 0
+        state.temperature_c = state.anchor_c = state.raw_c
+        state.at_s, state.rate_c_h, state.variance, state.covariance = at_s, 0.0, 0.01, 0.0
+
+    def _filter(self, at_s: float, reading_c: float) -> None:
+        """Predict and correct temperature and rate (Kalman, constant-rate model)."""
+        state = self.state
+        hours = max(at_s - (state.at_s or at_s), 0.0) / HOUR_S
+        fade = 1.0 / (1.0 + hours / RATE_REST_H)
+        predicted_c = (state.temperature_c or reading_c) + state.rate_c_h * hours
+        variance = (
+            state.variance
+            + 2.0 * hours * state.covariance
+            + hours * hours * state.rate_variance
+            + RATE_WANDER * hours**3 / 3.0
+        )
+        covariance = (
+            state.covariance + hours * state.rate_variance + RATE_WANDER * hours * hours / 2.0
+        )
+        rate_variance = min(state.rate_variance + RATE_WANDER * hours, 9.0)
+        step = self.resolution_c
+        noise2 = state.noise_c**2 + step * step / 12.0
+        innovation = reading_c - predicted_c
+        gain = variance / (variance + noise2)
+        rate_gain = covariance / (variance + noise2)
+        state.temperature_c = predicted_c + gain * innovation
+        state.rate_c_h = (state.rate_c_h + rate_gain * innovation) * fade
+        state.variance = (1.0 - gain) * variance
+        state.covariance = (1.0 - gain) * covariance
+        state.rate_variance = rate_variance - rate_gain * covariance
+        state.at_s = at_s
+        state.noise_c += 0.01 * (min(abs(innovation), 0.2) - state.noise_c)
+        state.noise_c = max(state.noise_c, FINEST_C)
+
+    def _learn_step(self, change_c: float) -> None:
+        """The smallest change seen again and again is the resolution."""
+        state = self.state
+        if change_c < 1e-4:  # noqa: PLR2004 - float dust of a unit conversion
+            return
+        if state.step_c is None or change_c < 0.7 * state.step_c:
+            state.step_c, state.step_seen = change_c, 1
+        elif change_c < 1.3 * state.step_c:
+            state.step_seen += 1
+
+    @property
+    def resolution_c(self) -> float:
+        """Step of the number as sent; 0 while not recognised. [°C]."""
+        state = self.state
+        if state.step_c is None or state.step_seen < SEEN_TWICE:
+            return 0.0
+        return state.step_c
+
+    @property
+    def sd_c(self) -> float:
+        """Standard deviation of the filtered temperature, without calibration. [°C].
+
+        Steps without enough noise to dither them leave up to half a step of error standing.
+        """
+        state, step = self.state, self.resolution_c
+        return sqrt(state.variance + 0.5 * step * step / 12.0)
 
     def _learn_interval(self, interval_s: float) -> None:
         state = self.state
@@ -119,4 +206,9 @@ class WaterThermometer:
         longest_s = max(900.0, 4.0 * self.interval_s)
         if state.odd_since_s is not None:
             longest_s = max(longest_s, ACCEPTED_AFTER_S + 60.0)
-        return state.temperature_c if at_s - state.at_s <= longest_s else None
+        age_s = at_s - state.at_s
+        if age_s > longest_s:
+            return None
+        ahead_h = min(max(age_s, 0.0), self.interval_s) / HOUR_S
+        return state.temperature_c + state.rate_c_h * ahead_h
+

@@ -7,8 +7,12 @@ moment asked for has come. Nearly every probe sample is none of these.
 from bisect import bisect
 from collections.abc import Sequence
 from math import inf, isfinite, nextafter
+from typing import Final
 
 from bridge.core.situation import Situation
+
+UNKNOWN: Final = inf
+"""Stands for a number that is not known; infinity is between no marks."""
 
 
 class Marks:
@@ -24,13 +28,13 @@ class Marks:
         marks = {*floors, *(nextafter(ceiling, inf) for ceiling in ceilings)}
         self._marks = (-inf, *sorted(mark for mark in marks if isfinite(mark)), inf)
 
-    def around(self, value: float | None) -> tuple[float, float]:
-        """The marks below and above a value; an empty span for an unknown one."""
+    def around(self, value: float) -> tuple[float, float]:
+        """Smallest and largest value that lies between the same marks; infinity is alone."""
         # NaN compares false with everything, so that it is inside no span.
-        if value is None or not -inf < value < inf:
-            return inf, -inf
+        if not -inf < value < inf:
+            return value, value
         above = bisect(self._marks, value)
-        return self._marks[above - 1], self._marks[above]
+        return self._marks[above - 1], nextafter(self._marks[above], -inf)
 
 
 class Calm:
@@ -82,9 +86,10 @@ class Calm:
         self._quality = assessment.quality
         self._settled = assessment.settled
         salinity, temperature, uncertainty = self._marks
+        salinity_psu, temperature_c = assessment.salinity_psu, assessment.temperature_c
         self._spans = (
-            *salinity.around(assessment.salinity_psu),
-            *temperature.around(assessment.temperature_c),
+            *salinity.around(UNKNOWN if salinity_psu is None else salinity_psu),
+            *temperature.around(UNKNOWN if temperature_c is None else temperature_c),
             *uncertainty.around(assessment.uncertainty_psu),
         )
 
@@ -97,11 +102,9 @@ class Calm:
         salinity_psu, temperature_c = assessment.salinity_psu, assessment.temperature_c
         findings = assessment.findings
         return (
-            salinity_psu is not None
-            and low_psu <= salinity_psu < high_psu
-            and temperature_c is not None
-            and low_c <= temperature_c < high_c
-            and low_u_psu <= assessment.uncertainty_psu < high_u_psu
+            low_psu <= (UNKNOWN if salinity_psu is None else salinity_psu) <= high_psu
+            and low_c <= (UNKNOWN if temperature_c is None else temperature_c) <= high_c
+            and low_u_psu <= assessment.uncertainty_psu <= high_u_psu
             and assessment.cause is self._cause
             and assessment.quality is self._quality
             and assessment.settled is self._settled

@@ -44,6 +44,8 @@ class NoticeKind(StrEnum):
     """What a notice tells."""
 
     RAISED = "raised"
+    ACKNOWLEDGED = "acknowledged"
+    """Somebody has seen it, or it was silenced: no more reminders. Not itself worth a message."""
     CLEARED = "cleared"
 
 

@@ -1,7 +1,7 @@
 """The permits of one tank: a gate for each, and one call for all that is cheap when idle."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Final
 
@@ -72,6 +72,7 @@ class Gates:
         """Replaced (never mutated) when anything in it changes, so that `is` finds a change."""
         self.wake_at_s = -inf if self._gates else inf
         """When something changes by time alone."""
+        self._situation = Situation(at_s)
         self._awaiting = True
         """Whether the next reading decides something whatever it says."""
         largest_psu = tank.limits.largest_uncertainty_psu
@@ -95,6 +96,7 @@ class Gates:
         if situation.at_s < self.wake_at_s and not self._awaiting and self._calm.lasts(situation):
             return ()
         self._calm.remember(situation)
+        self._situation = situation
         outputs: list[Output] = []
         for gate in self._gates:
             outputs += gate.evaluate(situation)
@@ -151,12 +153,12 @@ class Gates:
                 gate.acknowledge_overrun()
                 self._calm.disturb()
 
-    def shut_down(self, situation: Situation) -> Sequence[Output]:
+    def shut_down(self, at_s: float) -> Sequence[Output]:
         """Hold everything, for good, because the daemon is about to stop."""
         for gate in self._gates:
             gate.shut_down()
         self._calm.disturb()
-        return self.evaluate(situation)
+        return self.evaluate(replace(self._situation, at_s=at_s))
 
 
 def _band_marks(bands: Iterable[tuple[float, float, float]]) -> Marks:

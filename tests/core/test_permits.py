@@ -100,7 +100,7 @@ HOLDS: list[tuple[str, Callable[[World], object]]] = [
     ("silent", lambda w: w.read(Cause.SILENT)),
     ("dilution", lambda w: w.read(findings=((Cause.NONE, 0.65), (Cause.DILUTION, 0.35)))),
     ("out-of-band", lambda w: w.read(salinity_psu=32.99)),
-    ("shutdown", lambda w: w.gates.shut_down(w.situation)),
+    ("shutdown", lambda w: w.gates.shut_down(w.now_s)),
 ]
 
 

@@ -174,6 +174,8 @@ def _score_causes(
     where = f"{scenario.name}/{scenario.seed}"
     raw = segments(observed.causes, scenario.end_s)
     for label in labels:
+        if label.minor:
+            continue
         counts = result.of(label.cause)
         counts.episodes += 1
         others = {

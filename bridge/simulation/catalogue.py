@@ -122,11 +122,14 @@ def _pick_up(rng: np.random.Generator, *, probes: bool) -> Recipe:
             if device.kind != "doser":
                 device.period_s = min(longer_s, 6 * HOUR_S)
 
+    # Lights switch twice a day: their pick-up takes a week to show itself.
+    days = rng.uniform(6.5, 8.0) if chance(rng, 0.2) else rng.uniform(0.7, 2.0)
+
     def faults(draft: Draft) -> list[Fault]:
         start_s = _begin(rng, draft)
-        return pick_up_fault(draft, start_s, start_s + rng.uniform(0.7, 2.0) * DAY_S, probes=probes)
+        return pick_up_fault(draft, start_s, start_s + days * DAY_S, probes=probes)
 
-    return Recipe(traits=traits, duration_s=3.5 * DAY_S, faults=faults)
+    return Recipe(traits=traits, duration_s=(days + 1.5) * DAY_S, faults=faults)
 
 
 def _interference(rng: np.random.Generator) -> Recipe:
@@ -283,9 +286,7 @@ def dilution_fault(draft: Draft, start_s: float) -> Fault:
     litres = traits.volume_l * log_uniform(rng, 0.02, 0.2)
     match int(rng.integers(5)):
         case 0:
-            if chance(rng, 0.4):
-                draft.hidden_runs.append(("top-off-pump", start_s, end_s))
-            return TopOffRuns(start_s=start_s, end_s=end_s, litres=litres)
+            return TopOffRuns(start_s=start_s, end_s=end_s, litres=litres, hidden=chance(rng, 0.4))
         case 1:
             return TopOffRuns(
                 start_s=start_s,
@@ -386,7 +387,7 @@ def _overlap(rng: np.random.Generator) -> Recipe:
             case 1:
                 return [*slow, exposed_fault(draft, during_s)]
             case _:
-                return [*slow, Silent(start_s=during_s, end_s=during_s + _gap_s(draft) / 4)]
+                return [*slow, Silent(start_s=during_s, end_s=during_s + _gap_s(draft))]
 
     return Recipe(traits=_level_driven(rng), duration_s=3.5 * DAY_S, faults=faults)
 

@@ -45,6 +45,7 @@ def blame(
     device: str | None = None,
     hold: str | None = "salinity",
     hold_from_s: float | None = None,
+    minor: bool = False,
 ) -> None:
     """Write a label and, unless ``hold`` is None, the span in which actuators must not act."""
     draft.labels.append(
@@ -56,6 +57,7 @@ def blame(
             size_psu=size_psu,
             deadline_s=deadline_s,
             device=device,
+            minor=minor,
         )
     )
     begin_s = deadline_s if hold_from_s is None else hold_from_s

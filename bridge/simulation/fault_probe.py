@@ -33,8 +33,23 @@ ONE_BURST_S = 900.0
 ONE_BURST_SAMPLES = 5
 """Dips closer together than this are one burst of bubbles."""
 
+SMALLEST_SWING_C = 0.8
+"""Below it the coefficient can hardly be told from evaporation."""
+
+FEWEST_DIPS = 3
+"""A burst that fewer samples saw could be anything."""
+
+SMALL_PSU = 0.3
+
 TELLING_SWING_C = 1.5
 """Daily swing at which a wrong coefficient ought to be found within five days."""
+
+WEEK_S = 604800.0
+
+PROBE_EXPANDED_PSU = 0.2
+"""Default calibration uncertainty of the settings (k = 2)."""
+
+UNLIKE_WATER_C = 1.5
 
 DRY = 0.05
 """Wetted share below which a cell counts as dry."""
@@ -99,7 +114,8 @@ class PassingBubbles(Fault):
         readings.gas[inside] = np.minimum(0.6, readings.gas[inside] + gas)
         # As the reading shows it, behind the lag of the probe.
         dip = PSU_PER_SHARE * (1.0 - smooth(maxwell(gas), times_s, draft.traits.lag_s))
-        for first, after in _bursts(times_s, dip > max(0.1, 4.0 * draft.traits.noise_psu)):
+        dipped = dip > max(0.1, 4.0 * draft.traits.noise_psu)
+        for first, after in _bursts(times_s, dipped):
             begin_s, end_s = float(times_s[first]), float(times_s[after - 1])
             deep = np.flatnonzero(dip[first:after] >= OBVIOUS_PSU)
             seen_s = begin_s if len(deep) == 0 else float(times_s[first + deep[0]])
@@ -113,6 +129,9 @@ class PassingBubbles(Fault):
                 size_psu=-float(np.max(dip[first:after])),
                 deadline_s=deadline_s,
                 device=self.device,
+                minor=bool(
+                    dipped[first:after].sum() < FEWEST_DIPS or np.max(dip[first:after]) < SMALL_PSU
+                ),
             )
 
 
@@ -200,6 +219,7 @@ class PickUp(Fault):
             size_psu=self.offset_psu or self.noise_psu,
             deadline_s=deadline_s,
             device=self.device,
+            minor=not np.isfinite(deadline_s),
         )
 
 
@@ -212,15 +232,17 @@ class Drift(Fault):
     def read(self, draft: Draft, readings: Readings) -> None:
         """Let the gain creep from the start to the end."""
         rng = draft.rng
-        weeks = np.clip((readings.times_s - self.start_s) / 604800.0, 0.0, None)
+        weeks = np.clip((readings.times_s - self.start_s) / WEEK_S, 0.0, None)
         # Growth is not quite straight: it speeds up or slows down with time.
         bend = rng.uniform(0.85, 1.15)
-        span = max((self.end_s - self.start_s) / 604800.0, 1e-9)
+        span = max((self.end_s - self.start_s) / WEEK_S, 1e-9)
         path = span * (np.minimum(weeks, span) / span) ** bend
         readings.gain *= 1.0 + self.psu_week * path / PSU_PER_SHARE
-        # Flagged once it has moved 0.2 (0.1 a week within 14 days).
-        deadline_s = self.start_s + 0.2 / abs(self.psu_week) * 604800.0
-        wrong_s = self.start_s + 0.4 / abs(self.psu_week) * 604800.0
+        deadline_s = self._contradicted_s(draft)
+        if draft.traits.meter_unit is not None:
+            # Told by the water balance once it has moved 0.2 (0.1 a week within 14 days).
+            deadline_s = min(deadline_s, self.start_s + 0.2 / abs(self.psu_week) * WEEK_S)
+        wrong_s = self.start_s + 0.4 / abs(self.psu_week) * WEEK_S
         blame(
             draft,
             cause=Cause.DRIFT,
@@ -230,7 +252,18 @@ class Drift(Fault):
             size_psu=self.psu_week,
             deadline_s=deadline_s if deadline_s < self.end_s else np.inf,
             hold_from_s=max(wrong_s, deadline_s),
+            minor=deadline_s >= self.end_s,
         )
+
+    def _contradicted_s(self, draft: Draft) -> float:
+        """When a reference check first contradicts the reading (E number above 1)."""
+        for command in draft.commands:
+            if command.name == "reference-check" and command.at_s > self.start_s:
+                moved = abs(self.psu_week) * (command.at_s - self.start_s) / WEEK_S
+                checked = float(str(command.body["expanded_uncertainty"]))
+                if moved > np.hypot(checked, PROBE_EXPANDED_PSU):
+                    return command.at_s + 60.0
+        return np.inf
 
 
 @dataclass(slots=True, kw_only=True)
@@ -241,7 +274,9 @@ class WrongCoefficient(Fault):
         """Only label it: the traits already differ."""
         traits = draft.traits
         error = traits.device_coefficient - traits.declared_coefficient
-        swing_c = float(np.percentile(readings.water_c, 97) - np.percentile(readings.water_c, 3))
+        day = np.floor((readings.times_s - self.start_s) / 86400.0)
+        swings = [np.ptp(readings.water_c[day == each]) for each in np.unique(day)[:-1]]
+        swing_c = float(np.median(swings))
         blame(
             draft,
             cause=Cause.COMPENSATION,
@@ -251,6 +286,7 @@ class WrongCoefficient(Fault):
             size_psu=abs(error) / 100.0 * PSU_PER_SHARE * swing_c,
             deadline_s=self.start_s + 5 * 86400.0 if swing_c >= TELLING_SWING_C else np.inf,
             hold=None,
+            minor=swing_c < SMALLEST_SWING_C,
         )
 
 
@@ -312,6 +348,9 @@ class ExposedThermometer(Fault):
         room_c = np.interp(readings.times_s[inside], draft.times_s, draft.plan.room_c) - 1.5
         share = 1.0 - np.exp(-since_s / draft.rng.uniform(60, 300))
         change_c = (room_c - readings.thermometer_c[inside]) * share
+        if float(np.max(np.abs(change_c))) < UNLIKE_WATER_C:
+            # In a room as warm as the water it makes no difference.
+            return
         readings.thermometer_c[inside] += change_c
         moved = np.flatnonzero(np.abs(change_c) > 1.0)
         seen_s = np.inf if len(moved) == 0 else float(readings.times_s[inside][moved[0]])
@@ -348,6 +387,7 @@ class Stuck(Fault):
             detail="lively sensor" if lively else "coarse sensor",
             size_psu=0.0,
             deadline_s=deadline_s if deadline_s < self.end_s else np.inf,
+            minor=deadline_s >= self.end_s,
         )
 
 

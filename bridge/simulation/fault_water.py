@@ -16,6 +16,8 @@ NOTICEABLE_PSU = 0.3
 ONE_PLUME_S = 300.0
 """Dips closer together than this are one."""
 
+SMALL_PSU = 0.3
+
 PLUME_SAMPLES = 3
 """A plume that fewer samples saw is not labelled."""
 
@@ -44,6 +46,8 @@ class TopOffRuns(Fault):
     siphon_l_h: float = 0.0
     """When positive the pump stands still and the hose siphons at this rate."""
     metered: bool = True
+    hidden: bool = False
+    """The pump runs although it tells that it is off, as behind a welded relay."""
 
     def plan(self, draft: Draft) -> None:
         """Let fresh water run until the reservoir is empty or somebody stops it."""
@@ -59,6 +63,8 @@ class TopOffRuns(Fault):
             draft.plan.siphon_is_metered = self.metered
         else:
             draft.plan.top_off_forced[span] = True
+            if self.hidden:
+                draft.hidden_runs.append(("top-off-pump", self.start_s, self.end_s))
         draft.changing[span] = True
 
     def read(self, draft: Draft, readings: Readings) -> None:
@@ -74,6 +80,7 @@ class TopOffRuns(Fault):
             size_psu=change,
             deadline_s=_moved_s(draft, self.start_s, self.end_s, -NOTICEABLE_PSU),
             hold="fresh-water",
+            minor=change > -SMALL_PSU,
         )
 
 
@@ -93,15 +100,17 @@ class SaltWaterLost(Fault):
     def read(self, draft: Draft, readings: Readings) -> None:
         """Label it, from when it starts to dilute."""
         del readings
+        change = _total_change(draft, self.start_s, self.end_s)
         blame(
             draft,
             cause=Cause.DILUTION,
             start_s=self.start_s,
             end_s=self.end_s,
             detail=self.detail,
-            size_psu=_total_change(draft, self.start_s, self.end_s),
+            size_psu=change,
             deadline_s=_moved_s(draft, self.start_s, self.end_s, -NOTICEABLE_PSU),
             hold="fresh-water",
+            minor=change > -SMALL_PSU,
         )
 
 
@@ -142,6 +151,8 @@ class WrongWaterChange(Fault):
             size_psu=change,
             deadline_s=deadline_s,
             hold=None,
+            # A keeper who tells the truth about the new water knows already.
+            minor=self.announced and self.told_psu is None,
         )
 
 
@@ -171,15 +182,17 @@ class NoTopOff(Fault):
             return
         start_s = float(draft.times_s[span][lower[0]])
         draft.changing[draft.span(self.start_s, start_s)] = False
+        change = _total_change(draft, start_s, self.end_s)
         blame(
             draft,
             cause=Cause.CONCENTRATION,
             start_s=start_s,
             end_s=self.end_s,
             detail=self.detail,
-            size_psu=_total_change(draft, start_s, self.end_s),
+            size_psu=change,
             deadline_s=_moved_s(draft, start_s, self.end_s, NOTICEABLE_PSU),
             hold=None,
+            minor=change < SMALL_PSU,
         )
 
 
@@ -271,4 +284,5 @@ def label_plumes(
             detail=detail,
             size_psu=peak,
             deadline_s=nth_sample_s(readings, seen_s, 3) if np.isfinite(seen_s) else np.inf,
+            minor=abs(peak) < SMALL_PSU,
         )

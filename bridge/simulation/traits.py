@@ -298,7 +298,7 @@ def draw_traits(
         change_announced=chance(rng, 0.8),
         interval_s=interval_s,
         jitter=float(rng.choice([0.0, 0.02, 0.1, 0.3])),
-        loss=float(rng.choice([0.0, 0.001, 0.01, 0.05])),
+        loss=float(rng.choice([0.0, 0.001, 0.003, 0.006])),
         duplicates=float(rng.choice([0.0, 0.0, 0.001, 0.01])),
         delay_s=log_uniform(rng, 0.01, 2.0),
         lag_s=log_uniform(rng, 0.5, 30.0),

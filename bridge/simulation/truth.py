@@ -25,6 +25,8 @@ class Label:
     """Time by which it is reasonable to expect a diagnosis; infinite when it is not."""
     device: str | None = None
     """Identifier of the device that does it, when there is one."""
+    minor: bool = False
+    """Too small, short or fast to be told by anybody: naming it is right, not naming it no miss."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

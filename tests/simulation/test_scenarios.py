@@ -36,7 +36,7 @@ CAUSES = {
 @cache
 def made(name: str, seed: int) -> Scenario:
     """A scenario, made once for all tests."""
-    return scenario(name, seed)
+    return scenario(name, seed, shortest_interval_s=10.0)
 
 
 def episodes(name: str, seeds: range = range(100, 103)) -> Iterator[tuple[Scenario, Label]]:
@@ -72,7 +72,11 @@ def noise(run: Scenario) -> float:
 @pytest.mark.parametrize("name", ["bubbles-passing", "exposed"])
 def test_same_seed_same_scenario(name: str) -> None:
     """A seed fixes every byte, and another seed gives another tank."""
-    first, again, other = scenario(name, 102), made(name, 102), made(name, 101)
+    first, again, other = (
+        scenario(name, 102, shortest_interval_s=10.0),
+        made(name, 102),
+        made(name, 101),
+    )
 
     assert first.messages == again.messages
     assert first.tank == again.tank
@@ -96,7 +100,7 @@ def test_messages_are_in_order_and_settings_are_valid(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(CAUSES))
 def test_labels_name_the_cause(name: str) -> None:
     """A scenario carries labels of its own cause only, inside its time, deadline inside."""
-    for seed in range(100, 103):
+    for seed in (100, 101):
         run = made(name, seed)
         assert {label.cause for label in run.truth.labels} == CAUSES[name]
         for label in run.truth.labels:

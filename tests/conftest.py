@@ -32,7 +32,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         disable_socket(allow_unix_socket=True)
         return
     enable_socket()
-    socket_allow_hosts(["127.0.0.1", "::1"])
+    socket_allow_hosts(["127.0.0.1", "127.0.0.2", "::1"])
     if needs_broker and PROGRAM is None:
         pytest.skip("the program mosquitto is not installed")
 

@@ -1,7 +1,8 @@
 """Keeps one connection alive: the next session after the last, slower each time it fails.
 
-In ``auto``, MQTT 5 is tried first. A broker that says it does not speak it, or twice closes the
-connection before answering, is spoken to in 3.1.1. Every new connection after a good one starts
+In ``auto``, MQTT 5 is tried first. A broker that says it does not speak it, twice closes the
+connection before answering, or does not answer at all (some misread the newer greeting and wait
+for more of it) is spoken to in 3.1.1. Every new connection after a good one starts
 with 5 again, because without it permits have no expiry on the broker.
 """
 
@@ -23,6 +24,9 @@ SHORT_LIFE_S: Final = 15.0
 SHORT_LIVES: Final = 3
 """After so many connections in a row that were accepted and lost again soon, slow down. Two
 programs with the same client id throw each other out like this, and not every broker says so."""
+
+ANSWER_WITHIN_S: Final = 4.0
+"""Longer than any broker was seen to take, even on a busy single-board computer."""
 
 NAMESAKE: Final = (
     "another program may be connecting with the same client id, {}; every program needs its own"
@@ -79,6 +83,12 @@ class Reconnector:
         now = self._monotonic()
         session = self.session
         if session is not None:
+            if self._is_unanswered(session, now):
+                session.hung_up_in_silence = True
+                # Once is enough: this one costs seconds each time.
+                self._silent_refusals = SILENT_REFUSALS
+                self.drop("the broker accepts the connection and does not answer", with_will=False)
+                return
             if session.phase is not Phase.ENDED and session.thread_lives:
                 if session.usable and now - session.connected_at > SHORT_LIFE_S:
                     self._pause_s = FIRST_PAUSE_S
@@ -93,6 +103,14 @@ class Reconnector:
         if now >= self._next_at:
             self.session = self._make(self._protocol)
             self.session.start()
+
+    @staticmethod
+    def _is_unanswered(session: Session, now: float) -> bool:
+        return (
+            session.phase is Phase.CONNECTING
+            and session.opened_at is not None
+            and now - session.opened_at > ANSWER_WITHIN_S
+        )
 
     def drop(self, reason: str, *, with_will: bool) -> None:
         """End the current session; `tend` makes the next."""

@@ -167,6 +167,8 @@ class Session:
 
         self.phase = Phase.CONNECTING
         self.was_connected = False
+        self.opened_at: float | None = None
+        """When the socket was opened. [s, monotonic]"""
         self.connected_at = 0.0
         self.reason = "connecting"
         """Why things are as they are, for the keeper."""
@@ -182,21 +184,29 @@ class Session:
         self.sent = 0
         self.settled = 0
 
+        self._client = self._make_client(client_id, will, context, on_message)
+
+    def _make_client(
+        self,
+        client_id: str,
+        will: Will | None,
+        context: ssl.SSLContext | None,
+        on_message: OnMessage | None,
+    ) -> Client:
         client = Client(
             CallbackAPIVersion.VERSION2,
             client_id=client_id,
-            protocol=protocol,
+            protocol=self._protocol,
             reconnect_on_failure=False,
         )
-        self._client = client
         client.suppress_exceptions = True
         client.connect_timeout = CONNECT_TIMEOUT_S
         # A session is one attempt; without this its thread would linger after a failed one.
         client.reconnect_delay_set(0, 0)
         if context is not None:
             client.tls_set_context(context)
-        if settings.username is not None:
-            client.username_pw_set(settings.username, settings.password)
+        if self._settings.username is not None:
+            client.username_pw_set(self._settings.username, self._settings.password)
         if will is not None:
             client.will_set(will.topic, will.payload, qos=1, retain=True)
         client.on_pre_connect = self._contained(self._pre_connect)
@@ -208,6 +218,7 @@ class Session:
         client.on_publish = self._contained(self._settled)
         if on_message is not None:
             client.on_message = self._contained(self._messages_to(on_message))
+        return client
 
     @property
     def speaks_5(self) -> bool:
@@ -353,6 +364,7 @@ class Session:
             # Ended while the connection was being made: it must not come alive behind our back.
             opened.shutdown(socket.SHUT_RDWR)
             return
+        self.opened_at = self._monotonic()
         # Without it, small messages wait for the acknowledgement of the one before (Nagle).
         opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 

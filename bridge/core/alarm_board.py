@@ -230,10 +230,11 @@ class AlarmBoard:
         suppressed = self._suppressed(alarm, quiet=quiet)
         if suppressed:
             state.happen(AlarmEvent.SUPPRESS)
-            if not state.active:
-                # What began under suppression has its delay still before it.
-                state.changed_at_s = at_s
-        elif state.phase in SILENCED:
+            state.waiting = not state.active
+        elif state.waiting:
+            state.waiting = False
+            state.changed_at_s = at_s
+        if not suppressed and state.phase in SILENCED:
             was_shelved = state.phase is AlarmPhase.SHELVED
             state.release(at_s)
             if was_shelved and state.phase is AlarmPhase.UNACKNOWLEDGED:

@@ -30,6 +30,8 @@ FLOOD: Final = (
 
 READING: Final = "reading"
 """Group of the causes: they explain one and the same disturbance, so one of them is told."""
+HOLDING: Final = "long-hold"
+"""Group of the long holds: one cause mostly holds several permits, and one look is enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,10 +60,15 @@ class AlarmKind:
     """Alarms of which this one is only a consequence; suppressed while one of them stands."""
 
 
-_NO_NUMBER: Final = (Cause.SILENT, Cause.INVALID, Cause.STUCK, Cause.EXPOSED)
+_NO_NUMBER: Final = (
+    Cause.SILENT.value,
+    Cause.INVALID.value,
+    Cause.STUCK.value,
+    Cause.EXPOSED.value,
+)
 
 CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
-    Cause.DILUTION: AlarmKind(
+    Cause.DILUTION.value: AlarmKind(
         headline="the water is really getting fresher.",
         recovered="the water is no longer getting fresher.",
         cause="More fresh water enters than evaporates, or salt leaves with water that is "
@@ -81,7 +88,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         caution=MAINS,
         group=READING,
     ),
-    Cause.CONCENTRATION: AlarmKind(
+    Cause.CONCENTRATION.value: AlarmKind(
         headline="the water is really getting saltier.",
         recovered="the water is no longer getting saltier.",
         cause="Evaporated water is not replaced (an empty reservoir, a stuck float), or too much "
@@ -100,7 +107,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         caution=HEATER,
         group=READING,
     ),
-    Cause.EXPOSED: AlarmKind(
+    Cause.EXPOSED.value: AlarmKind(
         headline="the probe or its thermometer is out of the water.",
         recovered="probe and thermometer are in the water again.",
         cause="The water level fell below the probe, a pump stopped, or it was taken out.",
@@ -118,7 +125,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         caution=HEATER,
         group=READING,
     ),
-    Cause.SILENT: AlarmKind(
+    Cause.SILENT.value: AlarmKind(
         headline="the probe has gone silent.",
         recovered="the probe is heard again.",
         cause="No message came from the probe or the thermometer in the time it should have: "
@@ -135,7 +142,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=5 * MINUTE_S,
         group=READING,
     ),
-    Cause.INVALID: AlarmKind(
+    Cause.INVALID.value: AlarmKind(
         headline="messages from the probe hold no usable number.",
         recovered="the probe's messages are usable again.",
         cause="The device sends an error, text or an impossible number, or the configured path "
@@ -152,7 +159,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=10 * MINUTE_S,
         group=READING,
     ),
-    Cause.STUCK: AlarmKind(
+    Cause.STUCK.value: AlarmKind(
         headline="the probe's number does not move at all.",
         recovered="the probe's number moves again.",
         cause="The device repeats its last value, or its converter has stopped.",
@@ -168,7 +175,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=30 * MINUTE_S,
         group=READING,
     ),
-    Cause.BUBBLES: AlarmKind(
+    Cause.BUBBLES.value: AlarmKind(
         headline="reading looks like bubbles, not real change.",
         recovered="the bubbles are gone from the reading.",
         cause="Gas on or between the electrodes, from a skimmer's outlet, a pump or splashing.",
@@ -184,7 +191,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=HOUR_S,
         group=READING,
     ),
-    Cause.INTERFERENCE: AlarmKind(
+    Cause.INTERFERENCE.value: AlarmKind(
         headline="reading looks like electrical pick-up, not real change.",
         recovered="the electrical pick-up is gone from the reading.",
         cause="A pump, lamp, heater or its supply disturbs the probe's small current, mostly "
@@ -202,7 +209,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         caution=MAINS,
         group=READING,
     ),
-    Cause.ADJACENT_PROBE: AlarmKind(
+    Cause.ADJACENT_PROBE.value: AlarmKind(
         headline="reading is disturbed by another probe, not by the water.",
         recovered="the other probe no longer disturbs the reading.",
         cause="Another measuring probe in the same water passes a current through it.",
@@ -217,7 +224,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=3 * HOUR_S,
         group=READING,
     ),
-    Cause.COMPENSATION: AlarmKind(
+    Cause.COMPENSATION.value: AlarmKind(
         headline="reading follows the water's temperature.",
         recovered="the reading no longer follows the temperature.",
         cause="The device's temperature coefficient does not fit this water.",
@@ -232,7 +239,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=DAY_S,
         group=READING,
     ),
-    Cause.DRIFT: AlarmKind(
+    Cause.DRIFT.value: AlarmKind(
         headline="the probe seems to drift.",
         recovered="the probe agrees with the water again.",
         cause="Film, lime or age slowly changes the cell.",
@@ -248,7 +255,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=DAY_S,
         group=READING,
     ),
-    Cause.PLUME: AlarmKind(
+    Cause.PLUME.value: AlarmKind(
         headline="the probe sits in water that has not mixed yet.",
         recovered="the probe sits in mixed water again.",
         cause="Fresh or salt water from the top-off, a doser or a water change passes the probe.",
@@ -263,7 +270,7 @@ CAUSE_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=3 * HOUR_S,
         group=READING,
     ),
-    Cause.UNEXPLAINED: AlarmKind(
+    Cause.UNEXPLAINED.value: AlarmKind(
         headline="reading is implausible, and no cause stands out.",
         recovered="the reading is plausible again.",
         cause="The reading moves as this water cannot, and fits none of the known disturbances.",
@@ -303,7 +310,7 @@ WATER_ALARMS: Final[Mapping[str, AlarmKind]] = {
         respond_within_s=4 * HOUR_S,
         on_delay_s=5 * MINUTE_S,
         off_delay_s=30 * MINUTE_S,
-        explained_by=(Cause.DILUTION,),
+        explained_by=(Cause.DILUTION.value,),
     ),
     SALINITY_HIGH: AlarmKind(
         headline="the salinity is above its limit.",
@@ -319,7 +326,7 @@ WATER_ALARMS: Final[Mapping[str, AlarmKind]] = {
         respond_within_s=4 * HOUR_S,
         on_delay_s=5 * MINUTE_S,
         off_delay_s=30 * MINUTE_S,
-        explained_by=(Cause.CONCENTRATION,),
+        explained_by=(Cause.CONCENTRATION.value,),
     ),
     TEMPERATURE_LOW: AlarmKind(
         headline="the water is too cold.",
@@ -385,7 +392,7 @@ WATER_ALARMS: Final[Mapping[str, AlarmKind]] = {
         on_delay_s=10 * MINUTE_S,
         off_delay_s=10 * MINUTE_S,
         caution=FLOOD,
-        explained_by=(Cause.DILUTION,),
+        explained_by=(Cause.DILUTION.value,),
     ),
     LEVEL_SILENT: AlarmKind(
         headline="the water level is not heard.",
@@ -455,7 +462,7 @@ PERMIT_ALARMS: Final[Mapping[str, AlarmKind]] = {
         on_delay_s=MINUTE_S,
         off_delay_s=10 * MINUTE_S,
         caution=FLOOD,
-        explained_by=("overrun-{permit}", Cause.DILUTION),
+        explained_by=("overrun-{permit}", Cause.DILUTION.value),
     ),
     "long-hold": AlarmKind(
         headline="{permit} has been held for {held}: check the level by hand.",
@@ -472,6 +479,7 @@ PERMIT_ALARMS: Final[Mapping[str, AlarmKind]] = {
         on_delay_s=0,
         off_delay_s=5 * MINUTE_S,
         caution=HEATER,
+        group=HOLDING,
         explained_by=("overrun-{permit}", "run-time-{permit}", "litres-{permit}"),
     ),
 }

@@ -83,6 +83,8 @@ class AlarmState:
     since_s: float = 0.0
     """When it was raised."""
     shelved_until_s: float | None = None
+    waiting: bool = False
+    """Suppressed before it was raised: its delay is still ahead when that ends."""
     shown: str = ""
     """What the newest document, or record, said of it."""
     on_broker: bool = False

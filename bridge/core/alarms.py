@@ -172,9 +172,7 @@ class TankAlarms:
         was = self._board.condition
         if was(UNCERTAIN):
             largest_psu *= UNCERTAINTY_RETURN
-        found: dict[str, bool | None] = {
-            cause: cause == assessment.cause.value for cause in CAUSE_ALARMS
-        }
+        found: dict[str, bool | None] = {cause: cause == assessment.cause for cause in CAUSE_ALARMS}
         found[UNCERTAIN] = salinity_psu is None or not uncertainty_psu <= largest_psu
         # The number that was crossed comes back only past the deadband.
         for alarm, value, limit, deadband in (

@@ -21,8 +21,8 @@ HOURLY_SHARE: Final = 0.5
 SMALLEST_RUN_S: Final = 60.0
 LARGEST_RUN_S: Final = 4 * HOUR_S
 DEFAULT_RUN_S: Final = HOUR_S
-STALE_INTERVALS: Final = 3.0
-SMALLEST_STALE_S: Final = 30.0
+STALE_INTERVALS: Final = 8.0
+SMALLEST_STALE_S: Final = 60.0
 LARGEST_STALE_S: Final = HOUR_S
 THERMOMETER_STALE_S: Final = HOUR_S
 
@@ -58,7 +58,7 @@ LIMIT_DEFAULTS: Final[Mapping[str, tuple[str, str]]] = {
             f"{STALE_INTERVALS:g} intervals of the probe, {SMALLEST_STALE_S:g} s to "
             f"{LARGEST_STALE_S / HOUR_S:g} h"
         ),
-        "Three missed messages are silence, one or two are not.",
+        "A backstop behind the diagnosis, which calls silence sooner where a sensor is reliable.",
     ),
     "low_psu, high_psu": (
         (

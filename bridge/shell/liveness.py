@@ -50,7 +50,7 @@ class HealthFile:
         if steady < self._next_at and not now:
             return
         self._next_at = steady + WRITE_EVERY_S
-        document = {"steady_s": round(steady, 3), "pid": os.getpid(), **facts}
+        document = {"steady_s": steady, "pid": os.getpid(), **facts}
         # Replaced in one move, so that nobody ever reads half a file.
         draft = self._path.with_name(f"{self._path.name}.{os.getpid()}")
         try:

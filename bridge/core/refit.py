@@ -73,7 +73,7 @@ def handle_fit(
     in_force = probe_in_force(state, probe)
     suggestion = suggest(fit, in_force, salinity_psu=salinity_psu, temperature_c=temperature_c)
     moved = shift_psu(fit, in_force, salinity_psu, temperature_c)
-    result = _fit_document(fit, suggestion, moved)
+    result = _fit_document(fit, suggestion, moved, in_force)
     if not confirm:
         result |= {"recorded": False, "sentence": "Send it again with confirm to apply it here."}
         return Outcome(result, (), state)
@@ -147,7 +147,9 @@ def _fit_record(
     )
 
 
-def _fit_document(fit: Fit, suggestion: Suggestion, moved_psu: float) -> dict[str, Any]:
+def _fit_document(
+    fit: Fit, suggestion: Suggestion, moved_psu: float, in_force: Probe
+) -> dict[str, Any]:
     return {
         "checks": fit.checks,
         "gain": round(fit.gain, 6),
@@ -156,6 +158,7 @@ def _fit_document(fit: Fit, suggestion: Suggestion, moved_psu: float) -> dict[st
         "coefficient_expanded_uncertainty_pct_per_c": _rounded(
             fit.coefficient_expanded_uncertainty_pct_per_c
         ),
+        "coefficient_in_force_pct_per_c": in_force.coefficient_pct_per_c,
         "device_cell_factor": round(suggestion.device_cell_factor, 6),
         "device_coefficient_pct_per_c": _rounded(suggestion.device_coefficient_pct_per_c),
         "moves_reading_by": round(moved_psu, 3),

@@ -32,8 +32,8 @@ TRUE_PSU: Final = 35.0
 TRUE_GAIN: Final = 1.03
 TRUE_COEFFICIENT_PCT: Final = 2.15
 PICK_UP_PSU: Final = 0.4
-DIP_PSU: Final = 0.5
-DIPS: Final = 0.6
+DIP_PSU: Final = 0.4
+DIPS: Final = 0.4
 PSU_PER_SHARE: Final = 39.4
 
 PROBE: Final = Probe(

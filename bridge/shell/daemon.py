@@ -229,8 +229,8 @@ class Daemon:
         # Arrivals are stamped in another thread; engine time must not run backwards for that.
         if event.at_s < self._latest_s:
             event = _moved(event, self._latest_s)
-        self._latest_s = event.at_s
-        self._carry_out_all(lambda: self._outputs(event))
+        since_s, self._latest_s = self._latest_s, event.at_s
+        self._carry_out_all(lambda: self._outputs(event, since_s))
 
     def _engine_now_s(self) -> float:
         """Now, for what is told to the engine outside of an event."""
@@ -246,7 +246,7 @@ class Daemon:
         for output in outputs:
             self._carry_out(output)
 
-    def _outputs(self, event: Event) -> list[Output]:
+    def _outputs(self, event: Event, since_s: float) -> list[Output]:
         if isinstance(event, Tick):
             outputs = self._engine.step(event)
             stuck = not self._engine.wake_at_s > event.at_s
@@ -256,7 +256,7 @@ class Daemon:
             return outputs
         if self._stalled:
             return self._engine.step(event)
-        return feed(self._engine, event)
+        return feed(self._engine, event, since_s=since_s)
 
     def _survive(self, error: Exception) -> None:
         """An error in the engine: let the guard publish hold, and go on if it is a rare one."""

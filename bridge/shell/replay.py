@@ -86,15 +86,18 @@ def replay(
 
     engine: EnginePort | None = None
     taken = 0
+    since_s = 0.0
     subscribed = Subscribed(())
     for message in messages:
         if engine is None:
-            engine = make_engine(derived_boot_id(settings), message.at_s)
+            since_s = message.at_s
+            engine = make_engine(derived_boot_id(settings), since_s)
             subscribed = Subscribed(engine.topics)
             publish(lifecycle_message(settings.base_topic, Lifecycle.INIT, message.at_s))
-            carry_out(feed(engine, LinkUp(message.at_s)))
+            carry_out(feed(engine, LinkUp(since_s), since_s=since_s))
             publish(lifecycle_message(settings.base_topic, Lifecycle.READY, message.at_s))
         if subscribed(message.topic):
             taken += 1
-            carry_out(feed(engine, message))
+            carry_out(feed(engine, message, since_s=since_s))
+            since_s = message.at_s
     return taken

@@ -40,12 +40,14 @@ class EngineStuckError(RuntimeError):
     """The engine asks for the same tick again and again."""
 
 
-def ticks_until(engine: EnginePort, at_s: float) -> list[Output]:
+def ticks_until(engine: EnginePort, at_s: float, *, since_s: float) -> list[Output]:
     """Give the engine every tick that is due before or at a moment.
 
     Args:
         engine: The engine.
         at_s: The moment, usually that of the next event. [Unix s]
+        since_s: When the engine was last told anything; a tick wanted for earlier than that is
+            given then, because time never runs backwards. [Unix s]
 
     Returns:
         What is to be done, in order.
@@ -54,7 +56,7 @@ def ticks_until(engine: EnginePort, at_s: float) -> list[Output]:
         EngineStuckError: Ticks do not move the wish for the next one.
     """
     outputs: list[Output] = []
-    tick_at_s = engine.wake_at_s
+    tick_at_s = max(engine.wake_at_s, since_s)
     again = 0
     while tick_at_s <= at_s:
         outputs += engine.step(Tick(tick_at_s))
@@ -67,12 +69,13 @@ def ticks_until(engine: EnginePort, at_s: float) -> list[Output]:
     return outputs
 
 
-def feed(engine: EnginePort, event: Event) -> list[Output]:
+def feed(engine: EnginePort, event: Event, *, since_s: float) -> list[Output]:
     """Give the engine the ticks due before an event, and the event.
 
     Args:
         engine: The engine.
         event: Not before the one given last.
+        since_s: When the engine was last told anything. [Unix s]
 
     Returns:
         What is to be done, in order.
@@ -80,6 +83,6 @@ def feed(engine: EnginePort, event: Event) -> list[Output]:
     if engine.wake_at_s > event.at_s:
         return engine.step(event)
     # A tick that falls together with the event comes first: silence is judged up to that moment.
-    outputs = ticks_until(engine, event.at_s)
+    outputs = ticks_until(engine, event.at_s, since_s=since_s)
     outputs += engine.step(event)
     return outputs

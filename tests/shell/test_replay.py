@@ -1,5 +1,6 @@
 """A replay is the engine on virtual time, and nothing else."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -82,9 +83,18 @@ def test_boot_id_follows_the_settings_only() -> None:
     assert derived_boot_id(SETTINGS) == derived_boot_id(replace(SETTINGS, command_secret="x"))  # noqa: S106
 
 
+def test_time_never_runs_backwards() -> None:
+    """A tick that is wanted for a moment long past is given now."""
+    engine = FakeEngine(at_s=0.0, every_s=7.0)
+    engine.wake_at_s = -math.inf
+    run([Message(100.0, "home/x", b"1"), Message(101.0, "home/x", b"1")], engine)
+
+    assert [event.at_s for event in engine.events] == [100.0, 100.0, 100.0, 101.0]
+
+
 def test_engine_that_ticks_on_the_spot_is_stopped() -> None:
     """An engine that asks for the same tick for ever is an error, not an endless replay."""
     engine = FakeEngine(at_s=0.0, every_s=0.0)
 
     with pytest.raises(EngineStuckError):
-        feed(engine, Message(1.0, "home/x", b"1"))
+        feed(engine, Message(1.0, "home/x", b"1"), since_s=0.0)

@@ -32,11 +32,13 @@ CAUSES = {
     "concentration": {Cause.CONCENTRATION},
 }
 
+LONG = {"drift", "compensation"}
+
 
 @cache
 def made(name: str, seed: int) -> Scenario:
     """A scenario, made once for all tests."""
-    return scenario(name, seed, shortest_interval_s=10.0)
+    return scenario(name, seed, shortest_interval_s=60.0 if name in LONG else 10.0)
 
 
 def episodes(name: str, seeds: range = range(100, 103)) -> Iterator[tuple[Scenario, Label]]:

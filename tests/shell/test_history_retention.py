@@ -1,5 +1,7 @@
 """Old data gets coarser in time, never at once, and the file stays bounded."""
 
+import random
+import sqlite3
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -163,3 +165,47 @@ def test_iterators_cross_their_chunks_without_gap_or_overlap(tmp_path: Path) -> 
 
     assert [record.data["seq"] for record in reader.samples("reef")] == list(range(12_345))
     assert len(list(islice(reader.table("reef", "minute", 0, 4e9), 1000))) == 12_345 // 60
+
+
+def test_a_tank_year_stays_below_sixty_megabytes(tmp_path: Path) -> None:
+    """At default retention and a sample each 10 s, by the pages that each kind of row takes."""
+    settings = StorageSettings(path=str(tmp_path / "h.sqlite3"))
+    writer = HistoryWriter(settings)
+    noise = random.Random(9)
+    rows = 0
+    for hour in range(26):
+        batch = []
+        for i in range(360):
+            salinity = round(35 + noise.gauss(0, 0.05), 4)
+            at_s = START_S + 3600 * hour + 10 * i + round(noise.random(), 3)
+            batch.append(
+                sample(
+                    at_s,
+                    rows,
+                    salinity=salinity,
+                    uncertainty=round(noise.uniform(0.1, 0.3), 4),
+                    probe_salinity=round(salinity + noise.gauss(0, 0.2), 4),
+                    temperature=round(25 + noise.random(), 3),
+                    cause=noise.choice(["none", "bubbles", "plume"]),
+                )
+            )
+            rows += 1
+        writer.write(batch)
+    writer.close()
+    connection = sqlite3.connect(settings.path)
+
+    def bytes_a_row(table: str) -> float:
+        size = connection.execute("SELECT sum(pgsize) FROM dbstat WHERE name = ?", (table,))
+        count = connection.execute(f"SELECT count(*) FROM {table}")  # noqa: S608 - own names
+        return float(size.fetchone()[0] / count.fetchone()[0])
+
+    minute_bytes = bytes_a_row("minute")
+    year_mb = (
+        settings.full_days * 8640 * bytes_a_row("sample")
+        + settings.minute_days * 1440 * minute_bytes
+        # Too few hours for a whole page; they have the columns of the minutes.
+        + 365 * 24 * minute_bytes
+    ) / 1e6
+    connection.close()
+
+    assert year_mb < 60

@@ -13,7 +13,15 @@ from typing import Final
 from bridge import __version__
 from bridge.core.errors import UserError
 
-COMMANDS: Final = ("check", "commission", "convert", "export", "import-records", "plan")
+COMMANDS: Final = (
+    "check",
+    "commission",
+    "convert",
+    "export",
+    "import-records",
+    "plan",
+    "reference",
+)
 
 SUCCESS: Final = 0
 FAILED: Final = 1

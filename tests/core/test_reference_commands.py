@@ -1,12 +1,20 @@
 """Commands about reference and calibration, from their payload to their answer."""
 
+from dataclasses import replace
+
 import orjson
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
 
+from bridge.core.calibration_points import STANDARDS
 from bridge.core.errors import UserError
+from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
+from bridge.core.instrument_kinds import InstrumentKind, ReadingUnit
 from bridge.core.records import Outcome, ReferenceState, correction_in_force
 from bridge.core.reference_commands import REFERENCE_COMMANDS, handle
-from bridge.core.settings import Probe, ProbeUnit, Reports
+from bridge.core.settings import GravityReference, Probe, ProbeUnit, Reports
 from bridge.core.wire.commands import parse
 
 PROBE = Probe(
@@ -16,6 +24,28 @@ PROBE = Probe(
     coefficient_pct_per_c=2.0,
 )
 NOW_S = 1_772_366_400.0  # 2026-03-01T12:00:00Z
+ADAPTER = TypeAdapter(ReferenceState)
+CALM = Assessment(
+    at_s=NOW_S,
+    salinity_psu=35.0,
+    uncertainty_psu=0.2,
+    probe_salinity_psu=35.0,
+    probe_at_s=NOW_S,
+    temperature_c=25.0,
+    temperature_at_s=NOW_S,
+    conductivity_25c_ms_cm=53.07,
+    reported=53.07,
+    quality=Quality.GOOD,
+    flag=Flag.PASS,
+    ne107=Ne107.NORMAL,
+    cause=Cause.NONE,
+    since_s=NOW_S,
+    findings=(Finding(Cause.NONE, 1.0, (), ""),),
+    tests={},
+    settled=True,
+    interval_s=10.0,
+    evaporation_l_day=None,
+)
 
 
 def send(name: str, keys: dict[str, object], state: ReferenceState | None = None) -> Outcome:
@@ -122,3 +152,92 @@ def test_checks_can_be_undone_and_a_fit_needs_one() -> None:
     assert undone.state.checks[0].undone
     with pytest.raises(UserError, match="no reference check to fit"):
         send("fit", {}, undone.state)
+
+
+numbers = st.floats(allow_nan=False, allow_infinity=False, width=32) | st.sampled_from(
+    [0.0, 1.0, 1.026, 2.0, 35.0, 42.0, 53.07, 1413.0, -1.0]
+)
+temperatures = st.none() | st.floats(-2, 50)
+payloads = st.one_of(
+    st.tuples(
+        st.just("reference-check"),
+        st.fixed_dictionaries(
+            {
+                "instrument": st.sampled_from([*InstrumentKind, "what"]),
+                "reading": numbers,
+                "unit": st.sampled_from(ReadingUnit),
+                "sample_temperature_c": temperatures,
+                "temperature_corrected": st.none() | st.booleans(),
+                "gravity_reference": st.none() | st.sampled_from(GravityReference),
+                "coefficient_pct_per_c": st.none() | st.floats(0, 5),
+                "standard_checked": st.booleans(),
+            }
+        ),
+    ),
+    st.tuples(
+        st.just("calibration"),
+        st.fixed_dictionaries(
+            {
+                "standard": st.sampled_from(STANDARDS),
+                "value": numbers,
+                "unit": st.sampled_from(ProbeUnit),
+                "temperature_c": st.floats(-2, 50),
+                "gravity_reference": st.none() | st.sampled_from(GravityReference),
+                "reading_before": st.none() | numbers,
+                "reading_after": st.none() | numbers,
+                "apply": st.booleans(),
+                "confirm": st.booleans(),
+            }
+        ),
+    ),
+    st.tuples(st.just("fit"), st.fixed_dictionaries({"confirm": st.booleans()})),
+    st.tuples(st.just("undo"), st.fixed_dictionaries({"calibration": st.integers(1, 4)})),
+    st.tuples(st.just("undo"), st.fixed_dictionaries({"check": st.integers(1, 4)})),
+)
+PROBES = [
+    PROBE,
+    Probe(topic="x", unit=ProbeUnit.US_CM, reports=Reports.CONDUCTIVITY),
+    Probe(topic="x", unit=ProbeUnit.MS_CM, reports=Reports.CONDUCTIVITY_NATURAL),
+    Probe(topic="x", unit=ProbeUnit.PSU, reports=Reports.SALINITY),
+    Probe(
+        topic="x",
+        unit=ProbeUnit.SG,
+        reports=Reports.SPECIFIC_GRAVITY_LINEAR,
+        coefficient_pct_per_c=2.1,
+        gravity_reference=GravityReference.R25_25,
+    ),
+]
+
+
+@given(
+    probe=st.sampled_from(PROBES),
+    commands=st.lists(payloads, max_size=6),
+    reported=st.none() | numbers,
+    temperature=st.none() | st.floats(-5, 60),
+)
+def test_any_sequence_of_commands_is_carried_out_or_refused_in_words(
+    probe: Probe,
+    commands: list[tuple[str, dict[str, object]]],
+    reported: float | None,
+    temperature: float | None,
+) -> None:
+    """Nothing but a sentence for the keeper comes of any command; answers are JSON, state too."""
+    state = ReferenceState()
+    assessment = replace(CALM, reported=reported, temperature_c=temperature)
+    for number, (name, keys) in enumerate(commands):
+        payload = orjson.dumps({"id": "1", **{k: v for k, v in keys.items() if v is not None}})
+        try:
+            command = parse(name, payload)
+            assert isinstance(command, REFERENCE_COMMANDS)
+            outcome = handle(
+                command, assessment, state, tank="reef", probe=probe, now_s=NOW_S + number
+            )
+        except UserError:
+            continue
+        orjson.dumps(dict(outcome.result))
+        assert "NaN" not in str(outcome.result)
+        assert 0.5 < correction_in_force(outcome.state, probe).gain < 2
+        # Records are only appended.
+        assert outcome.state.calibrations[: len(state.calibrations)] == state.calibrations
+        assert ADAPTER.validate_json(ADAPTER.dump_json(outcome.state)) == outcome.state
+        state = outcome.state

@@ -9,18 +9,20 @@ from bridge.core.errors import UserError
 from bridge.core.service import Service, ServicePhase, ServiceState
 
 
+def phase(service: Service, at_s: float) -> ServicePhase:
+    """The phase at a moment."""
+    service.advance(at_s)
+    return service.phase
+
+
 def test_service_ends_by_itself_and_settles() -> None:
     """An hour by default, then ten minutes of settling, then over."""
     service = Service("reef")
     service.start(0)
-    assert service.phase is ServicePhase.ACTIVE
     assert service.wake_at_s == 3600
-    service.advance(3599)
-    assert service.phase is ServicePhase.ACTIVE
-    service.advance(3600)
-    assert service.phase is ServicePhase.SETTLING
-    service.advance(4200)
-    assert service.phase is ServicePhase.IDLE
+    assert phase(service, 3599) is ServicePhase.ACTIVE
+    assert phase(service, 3600) is ServicePhase.SETTLING
+    assert phase(service, 4200) is ServicePhase.IDLE
     assert service.wake_at_s == inf
 
 
@@ -29,11 +31,9 @@ def test_service_ends_by_command_and_settles_from_then() -> None:
     service = Service("reef", mixing_s=1200)
     service.start(0, 120)
     service.end(600)
-    service.advance(1799)
-    assert service.phase is ServicePhase.SETTLING
-    service.advance(1800)
 
-    assert service.phase is ServicePhase.IDLE
+    assert phase(service, 1799) is ServicePhase.SETTLING
+    assert phase(service, 1800) is ServicePhase.IDLE
 
 
 def test_a_late_tick_settles_from_the_true_end() -> None:

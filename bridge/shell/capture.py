@@ -13,9 +13,11 @@ import binascii
 import contextlib
 import gzip
 import io
+import math
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Final, Self
@@ -31,6 +33,7 @@ ACCEPTED: Final = '{"time": "<ISO 8601 UTC>", "topic": "...", "payload": "<text>
 
 UTC_MARKS: Final = ("Z", "+00:00")
 LONGEST_SHOWN: Final = 60
+MICROSECONDS: Final = 1_000_000
 
 
 class CaptureError(UserError):
@@ -39,8 +42,18 @@ class CaptureError(UserError):
 
 def time_text(at_s: float) -> str:
     """ISO 8601 in UTC with microseconds, the finest that a capture keeps."""
-    text = datetime.fromtimestamp(at_s, UTC).isoformat(timespec="microseconds")
-    return f"{text[:-6]}Z"
+    second = math.floor(at_s)
+    # Exact: both numbers have the same exponent or nearly so.
+    microsecond = round((at_s - second) * MICROSECONDS)
+    if microsecond == MICROSECONDS:
+        second, microsecond = second + 1, 0
+    return f"{_second_text(second)}.{microsecond:06d}Z"
+
+
+@lru_cache(maxsize=64)
+def _second_text(second: int) -> str:
+    """Most neighbouring lines share their second, and formatting it is what costs."""
+    return datetime.fromtimestamp(second, UTC).isoformat()[:-6]
 
 
 def line_of(at_s: float, topic: str, payload: bytes, *, retain: bool) -> bytes:
@@ -210,7 +223,7 @@ class CaptureWriter:
         if self._path.is_dir():
             raise CaptureError(f"{self._path}: this is a directory; the name of a file is needed.")
         try:
-            raw = self._stack.enter_context(self._draft.open("wb"))
+            raw = self._stack.enter_context(self._draft.open("wb", buffering=READ_AHEAD))
         except OSError as error:
             raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
         self._stream = _compressed(raw, self._path, self._stack)

@@ -1,0 +1,247 @@
+"""Renders the tables of docs/permits.md and docs/alarms.md from the code.
+
+``python -m tests.document_tables`` rewrites what stands between the markers; a test fails when
+somebody has forgotten to.
+"""
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+
+from bridge.core.alarm_catalogue import (
+    CAUSE_ALARMS,
+    DAY_S,
+    HOUR_S,
+    MINUTE_S,
+    PERMIT_ALARMS,
+    PLANT_ALARMS,
+    WATER_ALARMS,
+    AlarmKind,
+)
+from bridge.core.alarm_state import TRANSITIONS as ALARM_TRANSITIONS
+from bridge.core.alarm_state import AlarmEvent
+from bridge.core.findings import Cause
+from bridge.core.permit_limits import LIMIT_DEFAULTS
+from bridge.core.permit_rules import (
+    DEFAULT_HOLDS,
+    PERMITTED,
+    REASON_RULES,
+    TRANSITIONS,
+    Verdict,
+    default_causes,
+)
+from bridge.core.settings import Delivers, Driver
+
+DOCS = Path(__file__).parents[1] / "docs"
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A Markdown table."""
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join(f"| {' | '.join(line)} |" for line in lines)
+
+
+def permit_transitions() -> str:
+    """Where a gate goes, for each place where it stands and each verdict."""
+    return table(
+        ("from", "published", *(f"`{verdict.value}`" for verdict in Verdict)),
+        (
+            (
+                f"`{phase.value}`",
+                "permit" if phase in PERMITTED else "hold",
+                *(row[verdict].value for verdict in Verdict),
+            )
+            for phase, row in TRANSITIONS.items()
+        ),
+    )
+
+
+def permit_reasons() -> str:
+    """Reasons of our own."""
+    return table(
+        ("reason", "holds when", "why", "bypass", "ends a run"),
+        (
+            (
+                f"`{reason.value}`",
+                rule.when,
+                rule.why,
+                "yes" if rule.bypass else "no",
+                "no" if rule.start_only else "yes",
+            )
+            for reason, rule in REASON_RULES.items()
+        ),
+    )
+
+
+def permit_causes() -> str:
+    """Which cause holds which kind of permit by default."""
+    kinds = [(driver, delivers) for driver in Driver for delivers in Delivers]
+    columns: dict[frozenset[Cause], list[str]] = {}
+    for driver, delivers in kinds:
+        held = default_causes(driver, delivers)
+        columns.setdefault(held, []).append(f"{driver.value}: {delivers.value}")
+    merged = {held: "<br>".join(names) for held, names in columns.items()}
+    return table(
+        ("cause", *merged.values()),
+        (
+            (f"`{cause.value}`", *("hold" if cause in held else "" for held in merged))
+            for cause in Cause
+            if cause is not Cause.NONE
+        ),
+    )
+
+
+def permit_why() -> str:
+    """Why each default holds."""
+    return table(
+        ("driven by", "delivers", "held by", "why"),
+        (
+            (
+                hold.driven_by.value,
+                "anything" if len(hold.delivers) == len(Delivers) else ", ".join(hold.delivers),
+                "every cause" if len(hold.causes) == len(Cause) - 1 else ", ".join(hold.causes),
+                hold.why,
+            )
+            for hold in DEFAULT_HOLDS
+        ),
+    )
+
+
+def permit_limits() -> str:
+    """Defaults of the limits."""
+    return table(
+        ("setting", "default", "why"),
+        ((f"`{name}`", text, why) for name, (text, why) in LIMIT_DEFAULTS.items()),
+    )
+
+
+def alarm_transitions() -> str:
+    """Where an alarm goes."""
+    return table(
+        ("from", *(f"`{event.value}`" for event in AlarmEvent)),
+        (
+            (f"`{phase.value}`", *(row[event].value for event in AlarmEvent))
+            for phase, row in ALARM_TRANSITIONS.items()
+        ),
+    )
+
+
+def alarm_list() -> str:
+    """Every alarm, one short section each."""
+    groups: list[tuple[str, Mapping[str, AlarmKind]]] = [
+        ("Causes of a disturbed reading, and real changes", CAUSE_ALARMS),
+        ("One for each permit", {f"{name}-<permit>": k for name, k in PERMIT_ALARMS.items()}),
+        ("Numbers and levels", WATER_ALARMS),
+        ("The installation", PLANT_ALARMS),
+    ]
+    return "\n\n".join(
+        "\n\n".join([f"### {title}", *(alarm_section(name, kind) for name, kind in kinds.items())])
+        for title, kinds in groups
+    )
+
+
+def alarm_section(name: str, kind: AlarmKind) -> str:
+    """One alarm."""
+    placeholders = {"{permit}": "<permit>", "{held}": "3 h"}
+
+    def shown(text: str) -> str:
+        for placeholder, example in placeholders.items():
+            text = text.replace(placeholder, example)
+        return text.replace("<", "&lt;").replace(">", "&gt;")
+
+    actions = "\n".join(f"{n}. {shown(action)}" for n, action in enumerate(kind.actions, 1))
+    facts = [
+        f"**{kind.priority.value}**, respond within {span(kind.respond_within_s)}",
+        f"told after {span(kind.on_delay_s)}, over after {span(kind.off_delay_s)}",
+    ]
+    if kind.latched:
+        facts.append("stays until acknowledged")
+    parts = [
+        f"#### `{name}`: {shown(kind.headline)}",
+        "; ".join(facts) + ".",
+        f"Cause: {shown(kind.cause)}\n\nConsequence: {shown(kind.consequence)}",
+        actions,
+    ]
+    if kind.caution:
+        parts.append(f"Caution: {kind.caution}.")
+    if kind.explained_by:
+        names = ", ".join(f"`{shown(other)}`" for other in kind.explained_by)
+        parts.append(f"Suppressed while one of these stands: {names}.")
+    return "\n\n".join(parts)
+
+
+def alarm_overview() -> str:
+    """One line for each alarm."""
+    everything: dict[str, AlarmKind] = {
+        **CAUSE_ALARMS,
+        **{f"{name}-&lt;permit&gt;": kind for name, kind in PERMIT_ALARMS.items()},
+        **WATER_ALARMS,
+        **PLANT_ALARMS,
+    }
+    return table(
+        ("alarm", "priority", "respond within", "told after", "latched", "first action"),
+        (
+            (
+                name,
+                kind.priority.value,
+                span(kind.respond_within_s),
+                span(kind.on_delay_s),
+                "yes" if kind.latched else "",
+                kind.actions[0].replace("{permit}", "&lt;permit&gt;"),
+            )
+            for name, kind in everything.items()
+        ),
+    )
+
+
+def span(duration_s: float) -> str:
+    """A duration in its natural unit."""
+    if duration_s == 0:
+        return "no delay"
+    for unit_s, unit in ((DAY_S, "d"), (HOUR_S, "h"), (MINUTE_S, "min")):
+        if duration_s >= unit_s:
+            return f"{duration_s / unit_s:g} {unit}"
+    return f"{duration_s:g} s"
+
+
+TABLES: dict[str, dict[str, Callable[[], str]]] = {
+    "permits.md": {
+        "transitions": permit_transitions,
+        "reasons": permit_reasons,
+        "causes": permit_causes,
+        "why": permit_why,
+        "limits": permit_limits,
+    },
+    "alarms.md": {
+        "overview": alarm_overview,
+        "transitions": alarm_transitions,
+        "list": alarm_list,
+    },
+}
+
+
+def render(text: str, tables: Mapping[str, Callable[[], str]]) -> str:
+    """The page with every table as the code has it now.
+
+    Raises:
+        ValueError: The page lacks a pair of markers.
+    """
+    for name, make in tables.items():
+        begin, end = f"<!-- table {name} -->", f"<!-- end {name} -->"
+        pattern = re.compile(f"{re.escape(begin)}.*?{re.escape(end)}", re.DOTALL)
+        if not pattern.search(text):
+            raise ValueError(f"the page has no '{begin}' ... '{end}'")
+        block = f"{begin}\n{make()}\n{end}"
+        text = pattern.sub(lambda _, block=block: block, text)  # type: ignore[misc]
+    return text
+
+
+def main() -> None:
+    """Rewrite both pages."""
+    for page, tables in TABLES.items():
+        path = DOCS / page
+        path.write_text(render(path.read_text(encoding="utf-8"), tables), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

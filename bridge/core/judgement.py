@@ -24,6 +24,7 @@ from bridge.core.seawater import (
     LOWEST_TEMPERATURE_C,
 )
 from bridge.core.settings import Probe
+from bridge.core.trends import TemperatureDependence
 
 DAY_S: Final = 86400.0
 
@@ -48,6 +49,40 @@ class Surroundings:
 
 
 NOTHING_ELSE: Final = Surroundings()
+
+
+def swing_estimate(dependence: TemperatureDependence | None) -> SwingEstimate | None:
+    """What the tank's own temperature swing says about the coefficient in force.
+
+    Args:
+        dependence: Residual dependence of the undisturbed reading; positive means that the
+            coefficient in force is too high.
+    """
+    if dependence is None or not 0 < dependence.uncertainty_pct_per_c < math.inf:
+        return None
+    return SwingEstimate(
+        residual_pct_per_c=-dependence.pct_per_c,
+        standard_uncertainty_pct_per_c=dependence.uncertainty_pct_per_c,
+    )
+
+
+def remember_likely(last_likely_at_s: dict[Cause, float], assessment: Assessment) -> None:
+    """Note in place which disturbances are likely at this moment.
+
+    Args:
+        last_likely_at_s: When each disturbance was last likely; kept by the caller. [s]
+        assessment: The tank's present state.
+    """
+    for cause in likely_disturbances(assessment):
+        last_likely_at_s[cause] = assessment.at_s
+
+
+def likely_disturbances(assessment: Assessment) -> tuple[Cause, ...]:
+    """Disturbances that are the cause in force, or probable enough to forbid calibration."""
+    probable = {
+        finding.cause for finding in assessment.findings if not finding.probability < LIKELY
+    }
+    return tuple(cause for cause in DISTURBANCES if cause in probable or cause is assessment.cause)
 
 
 def advice_for(
@@ -139,11 +174,7 @@ def fit_checks(
 
 def undisturbed(assessment: Assessment) -> bool:
     """Whether the reading may be taken to tell about the probe itself."""
-    return assessment.cause not in DISTURBANCES and all(
-        finding.probability < LIKELY
-        for finding in assessment.findings
-        if finding.cause in DISTURBANCES
-    )
+    return not likely_disturbances(assessment)
 
 
 def _again(check: CheckRecord) -> Comparison:

@@ -1,12 +1,19 @@
 """From commands off the wire to checks, calibrations, fits and their undoing."""
 
+from collections.abc import Mapping
 from typing import Final
 
 from bridge.core.calibration_points import CalibrationRequest
 from bridge.core.calibrations import handle_calibration, handle_undo
 from bridge.core.checks import CheckRequest, handle_reference_check, handle_undo_check
 from bridge.core.findings import Assessment
-from bridge.core.instrument_kinds import HandReading, InstrumentKind, instrument_kind
+from bridge.core.instrument_kinds import (
+    TYPICAL,
+    HandReading,
+    InstrumentKind,
+    TypicalUncertainty,
+    instrument_kind,
+)
 from bridge.core.judgement import NOTHING_ELSE, Surroundings
 from bridge.core.records import Outcome, ReferenceState
 from bridge.core.refit import handle_fit
@@ -30,6 +37,7 @@ def handle(
     spread_psu: float | None = None,
     past: Assessment | None = None,
     surroundings: Surroundings = NOTHING_ELSE,
+    typical: Mapping[InstrumentKind, TypicalUncertainty] = TYPICAL,
 ) -> Outcome:
     """Carry out one of the commands about reference and calibration.
 
@@ -43,6 +51,7 @@ def handle(
         spread_psu: Standard deviation of the newest readings; None when not known. [1]
         past: The tank's state at the stated time of an older check, when it could be found.
         surroundings: Disturbances of late, swing estimate, the water's range of temperature.
+        typical: Standard uncertainties of hand instruments, where the keeper states none.
 
     Returns:
         Details for the answer, rows for the history, and the state after it.
@@ -60,6 +69,7 @@ def handle(
             now_s=now_s,
             past=past,
             surroundings=surroundings,
+            typical=typical,
         )
     if isinstance(command, CalibrationDone):
         return handle_calibration(

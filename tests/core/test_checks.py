@@ -16,10 +16,17 @@ from bridge.core.errors import UserError
 from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
 from bridge.core.fit import SwingEstimate
 from bridge.core.instrument_kinds import HandReading, InstrumentKind, ReadingUnit
-from bridge.core.judgement import Surroundings, advice_for, fit_checks
+from bridge.core.judgement import (
+    Surroundings,
+    advice_for,
+    fit_checks,
+    remember_likely,
+    swing_estimate,
+)
 from bridge.core.records import KEPT_CHECKS, Outcome, ReferenceState, probe_in_force
 from bridge.core.refit import handle_fit
 from bridge.core.settings import Calibration, Probe, ProbeUnit, Reports
+from bridge.core.trends import TemperatureDependence
 
 PROBE = Probe(
     topic="invented/probe",
@@ -414,6 +421,41 @@ def test_the_swing_reaches_fit_and_advice() -> None:
 
     assert advice.action is Action.SET_COEFFICIENT
     assert "to 2.25" in advice.sentence
+
+
+def test_the_sign_of_the_swing_is_turned_into_a_correction() -> None:
+    """A coefficient that is 0.2 too high is to be lowered by 0.2."""
+    dependence = TemperatureDependence(
+        psu_per_c=0.0788,
+        standard_uncertainty_psu_per_c=0.004,
+        pct_per_c=0.2,
+        uncertainty_pct_per_c=0.01,
+        swing_c=1.0,
+        days=5,
+    )
+
+    swing = swing_estimate(dependence)
+
+    assert swing == SwingEstimate(residual_pct_per_c=-0.2, standard_uncertainty_pct_per_c=0.01)
+    assert swing_estimate(None) is None
+    assert swing_estimate(replace(dependence, uncertainty_pct_per_c=math.inf)) is None
+
+
+def test_likely_disturbances_are_remembered() -> None:
+    """The cause in force and every probable one leave their time."""
+    last: dict[Cause, float] = {Cause.PLUME: 1.0}
+    assessment = replace(
+        moment(cause=Cause.BUBBLES),
+        findings=(
+            Finding(Cause.NONE, 0.6, (), ""),
+            Finding(Cause.EXPOSED, 0.3, (), ""),
+            Finding(Cause.BUBBLES, 0.1, (), ""),
+        ),
+    )
+
+    remember_likely(last, assessment)
+
+    assert last == {Cause.PLUME: 1.0, Cause.BUBBLES: NOW_S, Cause.EXPOSED: NOW_S}
 
 
 def test_a_recent_disturbance_reaches_the_advice() -> None:

@@ -332,7 +332,7 @@ WATER_ALARMS: Final[Mapping[str, AlarmKind]] = {
         headline="the water is too cold.",
         recovered="the water is warm enough again.",
         cause="A heater has failed or is off, or the room is cold.",
-        consequence="Animals weaken; below about 18 C many corals and fishes die.",
+        consequence="Animals weaken, and die when it goes on.",
         actions=(
             "Check that the heater has power and is under water.",
             "Check the temperature with a second thermometer.",
@@ -349,7 +349,7 @@ WATER_ALARMS: Final[Mapping[str, AlarmKind]] = {
         headline="the water is too warm.",
         recovered="the water has cooled again.",
         cause="A heater does not switch off, the room is hot, or lamps and pumps heat the water.",
-        consequence="Warm water holds little oxygen; corals bleach within a day or two.",
+        consequence="Warm water holds less oxygen; animals weaken, and die when it goes on.",
         actions=(
             "Unplug the heater.",
             "Move air over the water; shade it and dim the lamps.",

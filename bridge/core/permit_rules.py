@@ -90,7 +90,7 @@ REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
     ),
     Reason.RUN_TIME: ReasonRule(
         "One run was longer than largest_run_s. Lasts until it has stopped and rested as "
-        "long as a full run (or smallest_pause_s, when that is longer).",
+        "long as a full run, an hour at most (or smallest_pause_s, when that is longer).",
         "A stuck float or a leak, not thirst, makes a run this long.",
     ),
     Reason.LITRES_HOUR: ReasonRule(
@@ -117,7 +117,7 @@ REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
         bypass=True,
     ),
     Reason.OUT_OF_BAND: ReasonRule(
-        "The estimate is outside low_psu to high_psu (a tenth inside it for a start).",
+        "The estimate is outside low_psu to high_psu (0.1 inside it for a start).",
         "Correct a real error by hand and slowly; an automation would hurry it.",
         bypass=True,
     ),

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 import orjson
+from rich import box
 from rich.console import Console
 from rich.progress import Progress
 from rich.table import Table
@@ -41,6 +42,8 @@ QUICK_COUNT: Final = 1
 QUICK_DAYS: Final = 3.0
 QUICK_INTERVAL_S: Final = 30.0
 DAYS: Final = 30.0
+
+PLAIN_WIDTH: Final = 120
 
 Baseline = Callable[[Any, Any, Any], Observed]
 
@@ -107,7 +110,8 @@ def run(arguments: argparse.Namespace) -> int:
         for method, each in result.items():
             scores.setdefault(method, Score()).add(each)
     worked_out = {method: figures(each) for method, each in scores.items()}
-    console = Console()
+    # Into a file or a pipe the tables keep their full width.
+    console = Console(width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     for table in tables(worked_out):
         console.print(table)
     if arguments.details:
@@ -178,8 +182,12 @@ def run_case(case: Case) -> dict[str, Score]:
     simulated = case.make()
     probe: list[tuple[float, float]] = []
 
+    since_s = simulated.start_s
+
     def feed_and_listen(engine: Engine, event: Event) -> list[Output]:
-        outputs = feed(engine, event)
+        nonlocal since_s
+        outputs = feed(engine, event, since_s=since_s)
+        since_s = event.at_s
         if isinstance(event, Message) and event.topic == simulated.tank.probe.topic:
             # The document of this very message is the last; those of ticks repeat a reading.
             for output in reversed(outputs):
@@ -224,16 +232,18 @@ def _baselines() -> dict[str, Baseline]:
 def tables(worked_out: Mapping[str, Figures]) -> Iterator[Table]:
     """The tables of the benchmark, one method beside the other."""
     for method, each in worked_out.items():
-        names = method == OURS
-        table = Table(title=f"Causes: {method}", title_justify="left")
-        heads = ["cause", "episodes", "recall", "due", "in time", "reports", "precision"]
-        for head in (*heads, "delay, median", "delay, 90 %"):
-            table.add_column(head, justify="left" if head == "cause" else "right")
+        table = Table(title=f"Causes: {method}", title_justify="left", box=box.SIMPLE)
+        table.add_column("cause", no_wrap=True)
+        # Episodes, share with the right first cause, episodes with a deadline, share named by it,
+        # reports, share of them that were right, and the delay of the right ones.
+        heads = ("episodes", "recall", "due", "in time", "reports", "precise", "delay", "90 %")
+        for head in heads:
+            table.add_column(head, justify="right", no_wrap=True)
         for line in each.causes:
             if not line.episodes and not line.reports:
                 continue
             table.add_row(
-                line.cause if names or line.episodes else "anything",
+                line.cause if method == OURS or line.episodes else "(anything)",
                 str(line.episodes),
                 _percent(line.recall),
                 str(line.due),
@@ -248,7 +258,7 @@ def tables(worked_out: Mapping[str, Figures]) -> Iterator[Table]:
 
 
 def _comparison(worked_out: Mapping[str, Figures]) -> Table:
-    table = Table(title="All methods on the same data", title_justify="left")
+    table = Table(title="All methods on the same data", title_justify="left", box=box.SIMPLE)
     table.add_column("figure")
     for method in worked_out:
         table.add_column(method, justify="right")
@@ -302,7 +312,7 @@ def _number(value: float, digits: int = 2) -> str:
 
 
 def _per_permit(values: Mapping[str, float], show: Callable[[float], str]) -> str:
-    return ", ".join(f"{name} {show(value)}" for name, value in values.items()) or "0"
+    return "\n".join(f"{name} {show(value)}" for name, value in values.items()) or "0"
 
 
 def _duration(seconds: float) -> str:

@@ -7,12 +7,10 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from bridge.core.seawater import HIGHEST_SALINITY_PSU, LOWEST_SALINITY_PSU
+
 LITRES_PER_US_GALLON: Final = 3.785411784
 """Exact: 231 cubic inches (NIST Special Publication 811, Appendix B.8)."""
-
-LOWEST_PSU: Final = 2.0
-HIGHEST_PSU: Final = 42.0
-"""The practical salinity scale ends here (UNESCO 44), so nothing beyond can be checked."""
 
 MIX_ABOVE_TARGET_PSU: Final = 3.0
 """How much saltier than the target the new water is mixed when the keeper states nothing."""
@@ -122,7 +120,7 @@ def plan_exchange(
         ValueError: a value is out of range, or the salt water is not saltier than the target.
     """
     for name, salinity in (("present", from_psu), ("wanted", to_psu)):
-        if not LOWEST_PSU <= salinity <= HIGHEST_PSU:
+        if not LOWEST_SALINITY_PSU <= salinity <= HIGHEST_SALINITY_PSU:
             raise ValueError(f"the {name} salinity is {salinity:g}; it must be 2 to 42")
     if not largest_daily_change_psu > 0:
         raise ValueError(
@@ -152,8 +150,8 @@ def plan_exchange(
 
 def _salt_water(to_psu: float, stated_psu: float | None) -> float:
     if stated_psu is None:
-        return min(to_psu + MIX_ABOVE_TARGET_PSU, HIGHEST_PSU)
-    if not to_psu < stated_psu <= HIGHEST_PSU:
+        return min(to_psu + MIX_ABOVE_TARGET_PSU, HIGHEST_SALINITY_PSU)
+    if not to_psu < stated_psu <= HIGHEST_SALINITY_PSU:
         raise ValueError(
             f"the mixed salt water is {stated_psu:g}; it must be above {to_psu:g} and at most 42"
         )

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
-from bridge.commands.commission import CAUTIONS, Stopped, Walk, load_state, save_state
+from bridge.commands.commission import load_state, save_state
+from bridge.commands.commission_walk import CAUTIONS, Stopped, Walk
 from bridge.core.commissioning import CommissionState, StepName, effects, verdict
 from bridge.core.errors import UserError
 from bridge.core.records import correction_in_force

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from math import inf, isfinite, nextafter
 from typing import Final
 
+from bridge.core.findings import Assessment
 from bridge.core.situation import Situation
 
 UNKNOWN: Final = inf
@@ -75,7 +76,8 @@ class Calm:
     def remember(self, situation: Situation) -> None:
         """Take the situation as the one decided on."""
         assessment = situation.assessment
-        self._assessed = assessment is not None
+        # With a rival about, everything is judged anew until it has gone.
+        self._assessed = assessment is not None and self._unrivalled(assessment)
         if assessment is None:
             return
         self._link_up = situation.link_up
@@ -112,5 +114,10 @@ class Calm:
             and situation.clock_settled is self._clock_settled
             and situation.service is self._service
             and situation.level is self._level
+            # Written out here: a call would cost a quarter of the whole.
             and (len(findings) < 2 or findings[1].probability < self._rival)  # noqa: PLR2004
         )
+
+    def _unrivalled(self, assessment: Assessment) -> bool:
+        findings = assessment.findings
+        return len(findings) < 2 or findings[1].probability < self._rival  # noqa: PLR2004

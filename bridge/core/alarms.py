@@ -46,7 +46,6 @@ DEADBAND_SHARE: Final = 0.1
 """Of a narrow band, so that the deadband never covers it."""
 UNCERTAINTY_RETURN: Final = 0.8
 """An uncertain salinity is known again below this share of the limit."""
-NO_RIVAL: Final = 2.0
 PLANT_NAME: Final = "Tidegate"
 HELD: Final = "{held}"
 """Where a headline tells how long a permit has been held."""
@@ -90,7 +89,6 @@ class TankAlarms:
                 (limits.high_c - deadband_c, limits.high_c),
             ),
             uncertainty=Marks(ceilings=(UNCERTAINTY_RETURN * largest_psu, largest_psu)),
-            rival=NO_RIVAL,
         )
         self._permits: Sequence[PermitStatus] | None = None
 

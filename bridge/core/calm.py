@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from math import inf, isfinite, nextafter
 from typing import Final
 
-from bridge.core.findings import Assessment
+from bridge.core.findings import Assessment, Cause
 from bridge.core.situation import Situation
 
 UNKNOWN: Final = inf
@@ -45,7 +45,8 @@ class Calm:
         salinity: Marks of the estimate.
         temperature: Marks of the water temperature.
         uncertainty: Marks of the expanded uncertainty.
-        rival: Probability from which a second cause matters.
+        rivals: Probabilities of further causes that matter when crossed, rising; empty when only
+            the first cause does.
     """
 
     __slots__ = (
@@ -56,17 +57,25 @@ class Calm:
         "_link_up",
         "_marks",
         "_quality",
-        "_rival",
+        "_least",
+        "_rivals",
+        "_rivals_marks",
         "_service",
         "_settled",
         "_spans",
     )
 
     def __init__(
-        self, *, salinity: Marks, temperature: Marks, uncertainty: Marks, rival: float
+        self,
+        *,
+        salinity: Marks,
+        temperature: Marks,
+        uncertainty: Marks,
+        rivals: tuple[float, ...] = (),
     ) -> None:
         self._marks = (salinity, temperature, uncertainty)
-        self._rival = rival
+        self._rivals_marks = rivals
+        self._least = min(rivals, default=inf)
         self._assessed = False
 
     def disturb(self) -> None:
@@ -76,8 +85,7 @@ class Calm:
     def remember(self, situation: Situation) -> None:
         """Take the situation as the one decided on."""
         assessment = situation.assessment
-        # With a rival about, everything is judged anew until it has gone.
-        self._assessed = assessment is not None and self._unrivalled(assessment)
+        self._assessed = assessment is not None
         if assessment is None:
             return
         self._link_up = situation.link_up
@@ -87,6 +95,7 @@ class Calm:
         self._cause = assessment.cause
         self._quality = assessment.quality
         self._settled = assessment.settled
+        self._rivals = self._rivals_of(assessment)
         salinity, temperature, uncertainty = self._marks
         salinity_psu, temperature_c = assessment.salinity_psu, assessment.temperature_c
         self._spans = (
@@ -114,10 +123,21 @@ class Calm:
             and situation.clock_settled is self._clock_settled
             and situation.service is self._service
             and situation.level is self._level
-            # Written out here: a call would cost a quarter of the whole.
-            and (len(findings) < 2 or findings[1].probability < self._rival)  # noqa: PLR2004
+            # Nearly always there is no rival, before or now.
+            and (
+                not self._rivals
+                if len(findings) < 2 or findings[1].probability < self._least  # noqa: PLR2004
+                else self._rivals == self._rivals_of(assessment)
+            )
         )
 
-    def _unrivalled(self, assessment: Assessment) -> bool:
+    def _rivals_of(self, assessment: Assessment) -> tuple[tuple[Cause, int], ...]:
         findings = assessment.findings
-        return len(findings) < 2 or findings[1].probability < self._rival  # noqa: PLR2004
+        if len(findings) < 2 or findings[1].probability < self._least:  # noqa: PLR2004
+            return ()
+        marks = self._rivals_marks
+        return tuple(
+            (finding.cause, bisect(marks, finding.probability))
+            for finding in findings
+            if finding.probability >= self._least
+        )

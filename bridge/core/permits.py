@@ -10,6 +10,7 @@ from bridge.core.errors import UserError
 from bridge.core.outputs import Output
 from bridge.core.permit_gate import Gate, GateState, PermitStatus, Trouble
 from bridge.core.permit_reasons import (
+    HOLD_PROBABILITY,
     START_MARGIN_C,
     START_MARGIN_PSU,
     START_PROBABILITY,
@@ -85,7 +86,7 @@ class Gates:
                 (gate.limits.low_c, gate.limits.high_c, START_MARGIN_C) for gate in self._gates
             ),
             uncertainty=Marks(ceilings=(START_UNCERTAINTY * largest_psu, largest_psu)),
-            rival=START_PROBABILITY,
+            rivals=(START_PROBABILITY, HOLD_PROBABILITY),
         )
 
     def evaluate(self, situation: Situation) -> Sequence[Output]:

@@ -116,7 +116,7 @@ def test_values_between_the_same_marks_are_calm() -> None:
 
 def test_nothing_is_calm_before_the_first_decision() -> None:
     """Without a remembered decision the answer is no."""
-    calm = Calm(salinity=Marks(), temperature=Marks(), uncertainty=Marks(), rival=2.0)
+    calm = Calm(salinity=Marks(), temperature=Marks(), uncertainty=Marks())
     situation = Situation(0.0, assessment=assess(0.0))
 
     assert not calm.lasts(situation)

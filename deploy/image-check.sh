@@ -57,11 +57,12 @@ echo "The image has $megabytes MB."
 # As compose.yaml runs it; the ulimits only so that it works inside another sandbox too.
 run=(podman --runtime runc run --name tidegate-check --network host --no-healthcheck --init=false
   --read-only --read-only-tmpfs=false --cap-drop all --security-opt no-new-privileges
-  --ulimit nofile=1024:1024 --ulimit nproc=1000:1000 --tmpfs /tmp:size=16m,mode=1777)
+  --ulimit nofile=1024:1024 --ulimit nproc=1000:1000 --tmpfs "/tmp:size=16m,mode=1777")
 
 say "Trying it as compose.yaml runs it: read-only, without capabilities"
 "${run[@]}" --rm "$IMAGE" --version
 "${run[@]}" --rm "$IMAGE" convert 35 psu >/dev/null
+# shellcheck disable=SC2016 # the shell in the container is to expand these
 "${run[@]}" --rm --entrypoint /bin/sh "$IMAGE" -c '
   set -e
   test "$(id -u)" = 10001

@@ -18,12 +18,12 @@ chmod 700 "$directory"
 umask 022
 plain=$directory/passwords.new
 : > "$plain"
-for name in $(sed -n 's/^user //p' mosquitto/acl); do
+while read -r name; do
   if [ ! -s "$directory/$name" ]; then
     head -c 24 /dev/urandom | base64 | tr '+/' '-_' > "$directory/$name"
   fi
   printf '%s:%s\n' "$name" "$(cat "$directory/$name")" >> "$plain"
-done
+done < <(sed -n 's/^user //p' mosquitto/acl)
 "$hash_with" -U "$plain"
 mv "$plain" "$directory/passwords"
 echo "Passwords are in $PWD/${directory#"$PWD/"}; keep them out of backups that others read."

@@ -1,4 +1,4 @@
-"""Renders the tables of docs/permits.md and docs/alarms.md from the code.
+"""Renders the tables of the pages in docs/ from the code.
 
 ``python -m tests.document_tables`` rewrites what stands between the markers; a test fails when
 somebody has forgotten to.
@@ -20,6 +20,7 @@ from bridge.core.alarm_catalogue import (
 )
 from bridge.core.alarm_state import TRANSITIONS as ALARM_TRANSITIONS
 from bridge.core.alarm_state import AlarmEvent
+from bridge.core.evidence import ACTIONS
 from bridge.core.findings import Cause
 from bridge.core.permit_limits import LIMIT_DEFAULTS
 from bridge.core.permit_rules import (
@@ -194,6 +195,14 @@ def alarm_overview() -> str:
     )
 
 
+def diagnosis_actions() -> str:
+    """What to do first, for each cause."""
+    return table(
+        ("cause", "what to do first"),
+        ((f"`{cause.value}`", ACTIONS[cause]) for cause in Cause),
+    )
+
+
 def span(duration_s: float) -> str:
     """A duration in its natural unit."""
     if duration_s == 0:
@@ -217,6 +226,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
         "transitions": alarm_transitions,
         "list": alarm_list,
     },
+    "reading-the-diagnosis.md": {"actions": diagnosis_actions},
 }
 
 
@@ -237,7 +247,7 @@ def render(text: str, tables: Mapping[str, Callable[[], str]]) -> str:
 
 
 def main() -> None:
-    """Rewrite both pages."""
+    """Rewrite every page."""
     for page, tables in TABLES.items():
         path = DOCS / page
         path.write_text(render(path.read_text(encoding="utf-8"), tables), encoding="utf-8")

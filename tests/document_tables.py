@@ -4,6 +4,7 @@
 somebody has forgotten to.
 """
 
+import dataclasses
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
@@ -32,6 +33,8 @@ from bridge.core.permit_rules import (
     default_causes,
 )
 from bridge.core.settings import Delivers, Driver
+from bridge.shell.config import Configuration
+from bridge.shell.settings_shape import Shape, accepted, leaves, table_at
 
 DOCS = Path(__file__).parents[1] / "docs"
 
@@ -203,6 +206,42 @@ def diagnosis_actions() -> str:
     )
 
 
+def settings_reference() -> str:
+    """Every key, section by section, with what is accepted and the default."""
+    sections: dict[tuple[str, ...], list[tuple[str, str, str]]] = {}
+    for (*above, name), shape in leaves(Configuration):
+        line = (f"`{name}`", accepted(shape), default_of(tuple(above), shape))
+        sections.setdefault(tuple(above), []).append(line)
+    return "\n\n".join(
+        f"### {section_title(way)}\n\n{table(('key', 'accepted', 'left out'), lines)}"
+        for way, lines in sections.items()
+    )
+
+
+def section_title(way: tuple[str, ...]) -> str:
+    """How a section is written in the file."""
+    return f"`[{'.'.join(way).replace('*', '<name>')}]`" if way else "At the top of the file"
+
+
+def default_of(way: tuple[str, ...], shape: Shape) -> str:
+    """What holds when a key is left out."""
+    if shape.required:
+        return "**needed**"
+    holder = table_at(Configuration, way)
+    assert holder is not None
+    [field] = [each for each in dataclasses.fields(holder) if each.name == shape.name]
+    value = field.default
+    if value is dataclasses.MISSING and field.default_factory is not dataclasses.MISSING:
+        value = field.default_factory()
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return ", ".join(str(item) for item in value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
 def span(duration_s: float) -> str:
     """A duration in its natural unit."""
     if duration_s == 0:
@@ -226,6 +265,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
         "transitions": alarm_transitions,
         "list": alarm_list,
     },
+    "configuration.md": {"settings": settings_reference},
     "reading-the-diagnosis.md": {"actions": diagnosis_actions},
 }
 

@@ -208,9 +208,9 @@ class Daemon:
         if wake_at_s > now_s:
             return
         # After a pause, one tick now instead of all that were missed: the past cannot be mended.
-        late = self._clock.real_s(now_s - wake_at_s) > LATE_S
-        if late:
-            self._notice_stall(now_s - wake_at_s)
+        late_s = self._clock.real_s(now_s - max(wake_at_s, self._latest_s))
+        if late_s > LATE_S:
+            self._notice_stall(late_s)
         self._step(Tick(now_s))
 
     def _decide(self, event: Event) -> None:

@@ -163,9 +163,7 @@ class Guard:
     def trip(self, reason: str) -> None:
         """Publish every will now; the guards come back when the loop goes on."""
         self._trip_reason = reason
-        self._facts = LinkFacts(
-            up=False, generation=self._facts.generation, reason=f"the guard tripped: {reason}"
-        )
+        self._set_down(f"the guard tripped: {reason}")
         self._look.set()
 
     def close(self, *, with_will: bool, within_s: float) -> None:
@@ -211,10 +209,7 @@ class Guard:
             except Exception:
                 # Without a watching thread nothing is guarded: no permit may rest on it.
                 log.exception("The guard failed; permits are held.")
-                self._facts = LinkFacts(
-                    up=False, generation=self._facts.generation, reason="the guard failed"
-                )
-                self._on_change()
+                self._set_down("the guard failed")
             self._look.wait(LOOK_S)
             self._look.clear()
 
@@ -226,6 +221,8 @@ class Guard:
             if self._tripped:
                 return
         if reason is not None:
+            # Down first: no permit may go out between the wills and the news of them.
+            self._set_down(f"the guard tripped: {reason}")
             self._leave_with_wills(reason)
             self._tripped = True
         else:
@@ -233,6 +230,10 @@ class Guard:
             for reconnector in self._reconnectors:
                 reconnector.tend()
         self._renew_facts()
+
+    def _set_down(self, reason: str) -> None:
+        self._facts = LinkFacts(up=False, generation=self._facts.generation, reason=reason)
+        self._on_change()
 
     def _leave_with_wills(self, reason: str) -> None:
         self._counters.guard_trips += 1
@@ -247,6 +248,8 @@ class Guard:
         sessions = tuple(each.session for each in self._reconnectors)
         standing = tuple(each for each in sessions if each is not None and each.usable)
         old = self._facts
+        if self._trip_reason is not None:
+            return
         if len(standing) == len(sessions):
             new = standing != self._standing
             self._standing = standing

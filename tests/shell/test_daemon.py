@@ -1,5 +1,6 @@
 """The live loop decides in order, survives what it must, and ends in hold."""
 
+import math
 import os
 import random
 import resource
@@ -101,6 +102,19 @@ def test_ticks_come_when_wanted(broker: Mosquitto) -> None:
     assert all(event.at_s >= 0 for event in engine.events)
     times = [event.at_s for event in engine.events]
     assert times == sorted(times), "engine time never runs backwards"
+
+
+@pytest.mark.broker
+def test_tick_wanted_at_once_is_no_delay(broker: Mosquitto) -> None:
+    """An engine that wants its first tick right away does not make the loop look late."""
+    engine = FakeEngine()
+    engine.wake_at_s = -math.inf
+    with Listener(broker.port) as listener, running(engine, broker_settings(broker.port)) as daemon:
+        listener.wait_for(STATE, b"ready")
+        time.sleep(0.2)
+
+        assert daemon.daemon.counters.stalls == 0
+    assert sum(isinstance(event, Tick) for event in engine.events) == 1
 
 
 @pytest.mark.broker

@@ -1,5 +1,6 @@
 """An independent MQTT client for tests: sees what everyone would see, and speaks."""
 
+import socket
 import threading
 import time
 from collections.abc import Callable
@@ -35,6 +36,8 @@ class Listener:
             CallbackAPIVersion.VERSION2,
             protocol=MQTTProtocolVersion.MQTTv5 if version_5 else MQTTProtocolVersion.MQTTv311,
         )
+        # Or Nagle's algorithm would be what a test of delays measures.
+        self._client.on_socket_open = _without_delay
         self._client.on_connect = self._connected
         self._client.on_subscribe = self._note_subscribed
         self._client.on_message = self._note
@@ -115,3 +118,7 @@ class Listener:
                 )
             )
             self._changed.notify_all()
+
+
+def _without_delay(_client: Client, _userdata: object, opened: Any) -> None:  # noqa: ANN401
+    opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -1,10 +1,12 @@
 """Does the reading follow a device's switching? Tested over many toggles, not by one coincidence.
 
 At every switching the reading before is compared with the reading after, twice: its level (a step
-that reverses when the device stops) and its restlessness (noise while the device runs). The same
-comparison at moments without any switching tells what chance makes of it. A device is named when
-its signed changes agree with each other far more often than chance would have it: an exact
-binomial test, corrected for the number of devices tried and for the two kinds of effect.
+that reverses when the device stops) and its restlessness (noise while the device runs). Were the
+device without effect, a change on its start would be as likely up as down, and so on its stop: the
+signs alone give an exact test. Where moments without any switching are at hand, they tell how often
+chance makes a change of about that size, which needs fewer switchings. A device is named when its
+signed changes agree far more often than either chance would have it: a binomial test, corrected for
+the number of devices tried and for the two kinds of effect.
 """
 
 from collections import deque
@@ -14,7 +16,7 @@ from enum import StrEnum
 from math import comb, log, sqrt
 from typing import Final
 
-KEPT_EDGES: Final = 24
+KEPT_EDGES: Final = 40
 KEPT_CONTROLS: Final = 120
 BEFORE: Final = 4
 """Samples before a switching."""
@@ -27,6 +29,9 @@ NOISE_SAMPLES: Final = 12
 LEAST_NOISE_SAMPLES: Final = 4
 LEAST_EDGES: Final = 4
 LEAST_CONTROLS: Final = 12
+SMALLEST_STEP_PSU: Final = 0.03
+SMALLEST_NOISE_RATIO: Final = 0.7
+"""Log ratio: noise twice as large."""
 SIGNIFICANCE: Final = 0.002
 """Largest corrected p-value at which a device is named."""
 LONGEST_WAIT_INTERVALS: Final = 30
@@ -128,7 +133,11 @@ def median(values: Sequence[float]) -> float:
 
 
 def judge(
-    effect: Effect, changes: Sequence[EdgeChange], controls: Sequence[float], floor: float, tried: int
+    effect: Effect,
+    changes: Sequence[EdgeChange],
+    controls: Sequence[float],
+    floor: float,
+    tried: int,
 ) -> Verdict | None:
     """Whether signed changes agree more often than chance.
 
@@ -140,21 +149,24 @@ def judge(
         tried: Number of devices and effects tried, for the correction.
 
     Returns:
-        None when there are too few switchings or controls to tell.
+        None when there are too few switchings to tell.
     """
-    if len(changes) < LEAST_EDGES or len(controls) < LEAST_CONTROLS:
+    if len(changes) < LEAST_EDGES:
         return None
     signed = [c.change if c.on else -c.change for c in changes]
     size = median(signed)
-    spread = 1.4826 * median([abs(c) for c in controls])
-    tolerance = max(0.5 * abs(size), 0.5 * floor)
-    if abs(size) < max(2.0 * spread, floor):
+    if abs(size) < floor:
         return Verdict(effect, size, 0, len(signed), 1.0, 1.0, 0, 0)
+    # Agreeing: of the same sign, and neither a fraction nor a multiple of the usual size.
+    scatter = 1.4826 * median([abs(s - size) for s in signed])
+    tolerance = max(0.5 * abs(size), min(2.0 * scatter, abs(size)))
     agreeing = [c for c, s in zip(changes, signed, strict=True) if abs(s - size) <= tolerance]
-    # Either sign of a control is alike, so each is tried both ways.
-    near = sum(abs(c - size) <= tolerance for c in controls)
-    near += sum(abs(-c - size) <= tolerance for c in controls)
-    chance = (near + 1) / (2 * len(controls) + 2)
+    chance = 0.5
+    if len(controls) >= LEAST_CONTROLS:
+        # Either sign of a control is alike, so each is tried both ways.
+        near = sum(abs(c - size) <= tolerance for c in controls)
+        near += sum(abs(-c - size) <= tolerance for c in controls)
+        chance = min((near + 1) / (2 * len(controls) + 2), 0.5)
     # The size was chosen to fit the changes: one of them is used up by that.
     raw = binomial_tail(len(agreeing) - 1, len(signed) - 1, chance)
     return Verdict(
@@ -249,7 +261,9 @@ class Devices:
             device = self.state.devices[name]
             still: list[tuple[float, bool]] = []
             for index, (edge_s, on) in enumerate(device.waiting):
-                following = device.waiting[index + 1][0] if index + 1 < len(device.waiting) else None
+                following = (
+                    device.waiting[index + 1][0] if index + 1 < len(device.waiting) else None
+                )
                 end_s = following if following is not None else at_s
                 before, after = self._split(edge_s, end_s)
                 done = following is not None or len(after) >= NOISE_SAMPLES + SETTLING
@@ -259,10 +273,14 @@ class Devices:
                 self._conclude(device, edge_s, on, before, after, noise_psu)
                 tried = len(self.names)
                 device.step = judge(
-                    Effect.STEP, device.steps, self.state.step_controls, 3.0 * noise_psu, tried
+                    Effect.STEP, device.steps, self.state.step_controls, SMALLEST_STEP_PSU, tried
                 )
                 device.noise = judge(
-                    Effect.NOISE, device.noises, self.state.noise_controls, 0.7, tried
+                    Effect.NOISE,
+                    device.noises,
+                    self.state.noise_controls,
+                    SMALLEST_NOISE_RATIO,
+                    tried,
                 )
             device.waiting = still
             self._waiting = self._waiting or bool(still)
@@ -326,9 +344,7 @@ def step_change(before: Sequence[float], after: Sequence[float]) -> float | None
     return median(settled) - median(before[-BEFORE:])
 
 
-def noise_change(
-    before: Sequence[float], after: Sequence[float], noise_psu: float
-) -> float | None:
+def noise_change(before: Sequence[float], after: Sequence[float], noise_psu: float) -> float | None:
     """Log ratio of the restlessness after to before; None when there are too few samples."""
     quiet, loud = before[-NOISE_SAMPLES:], after[SETTLING : SETTLING + NOISE_SAMPLES]
     if min(len(quiet), len(loud)) < LEAST_NOISE_SAMPLES:

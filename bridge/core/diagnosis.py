@@ -5,7 +5,7 @@ probability to every cause. Sentences about it are written elsewhere, only when 
 """
 
 from dataclasses import dataclass, field
-from math import exp, hypot, log, sqrt
+from math import exp, hypot, inf, log, sqrt
 from typing import Final
 
 from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Balance, BalanceState
@@ -34,6 +34,8 @@ CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: evaporation without top-off, or with too much."""
 FALL_LASTS_H: Final = 0.07
 """A run of fresh water lasts some minutes (assumed)."""
+CHANGING_PSU_ROOT_H: Final = 1.0
+"""Wander of the water while somebody changes it."""
 SETTLED_SAMPLES: Final = 6
 SETTLED_S: Final = 60.0
 CONFIRMING_SAMPLES: Final = 2
@@ -98,6 +100,8 @@ class DiagnosisState:
     interference_s: float | None = None
     """When a named device last ran."""
     interference_device: str | None = None
+    changing_until_s: float = -inf
+    """Until when the water may change by hand."""
     last_episode_s: float | None = None
     last_episode_cause: Cause = Cause.NONE
 
@@ -121,6 +125,7 @@ class Diagnosis:
     __slots__ = (
         "_change",
         "_deviation",
+        "_dosers",
         "_episode",
         "_light",
         "_sd",
@@ -140,9 +145,7 @@ class Diagnosis:
         fresh = state is None
         self.state = state or DiagnosisState()
         self.physics = physics_of(tank, tank.limits.target_psu)
-        self.water = (
-            Water(self.physics, self.state.water) if self.state.water is not None else None
-        )
+        self.water = Water(self.physics, self.state.water) if self.state.water is not None else None
         self._episode = Episode(self.state.episode) if self.state.episode is not None else None
         self.inflow = Inflow(tank, None if fresh else self.state.inflow)
         self.state.inflow = self.inflow.state
@@ -154,6 +157,7 @@ class Diagnosis:
         self.blocks = Blocks(self.state.blocks)
         self.probabilities = [0.0] * len(CAUSES)
         self.probabilities[INDEX[Cause.NONE]] = 1.0
+        self._dosers = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.DOSER]
         self._light = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.LIGHT]
         self._change = Change()
         self._deviation = 0.0
@@ -195,6 +199,26 @@ class Diagnosis:
         self.balance.shift(change_psu)
         self.blocks.shift(change_psu)
 
+    def hands_in(self, until_s: float) -> None:
+        """Work on the water began: until it is reported done, the reading is no evidence."""
+        self.state.changing_until_s = until_s
+
+    def water_changed(self, at_s: float, change_psu: float | None) -> None:
+        """A water change is done; for the mixing time the reading may go where it will.
+
+        Args:
+            at_s: When. [s]
+            change_psu: What it should make; None when litres or salinity were not told. [psu]
+        """
+        if change_psu is not None:
+            self.known_change(change_psu, 0.3 * abs(change_psu) + 0.1)
+        else:
+            self.state.balance.low_psu = self.state.balance.high_psu = None
+            self.state.blocks.finished.clear()
+        if self.water is not None:
+            self.water.widen(0.2**2)
+        self.state.changing_until_s = at_s + max(3.0 * self.inflow.state.mixing_s, 1800.0)
+
     def trust_probe(self) -> None:
         """Take the next readings as the water again: after calibration, or a check that agrees."""
         self._episode = self.state.episode = None
@@ -210,7 +234,12 @@ class Diagnosis:
     # ------------------------------------------------------------------ samples
 
     def probe(
-        self, at_s: float, probe_psu: float, temperature_c: float, noise_psu: float, interval_s: float
+        self,
+        at_s: float,
+        probe_psu: float,
+        temperature_c: float,
+        noise_psu: float,
+        interval_s: float,
     ) -> None:
         """Take in one compensated reading; ``noise_psu`` is its clean noise."""
         state = self.state
@@ -232,7 +261,11 @@ class Diagnosis:
         self._consult_neighbour(at_s, reading, noise, interval_s)
         deviation = self._deviation = reading - water.state.salinity_psu
         inside = -deepest - DEPARTURE_SIGMA * sd <= deviation <= highest + DEPARTURE_SIGMA * sd
-        if self._episode is None and inside:
+        if at_s < state.changing_until_s:
+            self._episode = state.episode = None
+            water.widen(CHANGING_PSU_ROOT_H**2 * elapsed_h)
+            water.observe(reading, noise)
+        elif self._episode is None and inside:
             if deviation < 0.0 and deepest > 0.2 * sd:
                 before = water.state.salinity_psu
                 running = water.state.falling * exp(-elapsed_h / FALL_LASTS_H)
@@ -265,9 +298,7 @@ class Diagnosis:
         return plumbing.salt_water_l_h > 0.0 or plumbing.flow_through_psu_h > 0.0
 
     def _begin(self, at_s: float, probe_psu: float, noise_psu: float) -> None:
-        self.water = Water.starting(
-            self.physics, at_s, probe_psu, hypot(FIRST_SD_PSU, noise_psu)
-        )
+        self.water = Water.starting(self.physics, at_s, probe_psu, hypot(FIRST_SD_PSU, noise_psu))
         self.state.water = self.water.state
         self.state.started_s = self.state.last_probe_s = at_s
         self.state.since_s = at_s
@@ -315,6 +346,8 @@ class Diagnosis:
             if not self.devices.state.devices[name].on or name in seen:
                 continue
             seen.add(name)
+            if name in self._dosers:
+                continue
             self.state.interference_s, self.state.interference_device = at_s, name
             if verdict.effect is Effect.STEP:
                 probe_psu -= verdict.size
@@ -385,6 +418,7 @@ class Diagnosis:
             noise,
             change.fastest_fall_psu_h,
             change.fastest_rise_psu_h,
+            mixing=self._mixing_share(at_s),
         )
         clean = abs(self._deviation) < CLEAN_SIGMA * self._sd
         if not clean:
@@ -392,6 +426,8 @@ class Diagnosis:
             state.last_outside_s = at_s
         weights = episode.probabilities()
         best = max(range(len(weights)), key=weights.__getitem__)
+        if best == Model.PLUME and not clean:
+            self.inflow.dipped()
         follower = episode.state.follower_psu
         if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
             # The water itself: go on from where the plumbing can have brought it.
@@ -406,6 +442,12 @@ class Diagnosis:
             self._carry(elapsed_h)
         else:
             self._carry(elapsed_h)
+
+    def _mixing_share(self, at_s: float) -> float:
+        """How well a dip now still goes with added water: nothing lasts beyond the mixing."""
+        if not self.inflow.watched or self.inflow.active(at_s) or self._dosing(at_s):
+            return 1.0
+        return 0.5
 
     def _carry(self, hours: float) -> None:
         """Doubt grows in proportion to time while nothing is observed."""
@@ -461,16 +503,11 @@ class Diagnosis:
         return factors, device
 
     def _inflow_factors(self, at_s: float, factors: dict[Model, float]) -> None:
-        doser = any(
-            self.devices.state.devices[n].on
-            or at_s - (self.devices.state.devices[n].since_s or -1e9) < self.inflow.state.mixing_s
-            for n in self.devices.names
-            if self.tank.equipment[n].kind is EquipmentKind.DOSER
-        )
+        doser = self._dosing(at_s)
         if self.inflow.watched or doser:
-            running = self.inflow.active(at_s) or doser
-            factors[Model.PLUME] = 6.0 if running else 0.02
-            factors[Model.WATER] = 2.0 if running else 0.15
+            odds = self.inflow.plume_odds(at_s, self.state.started_s or at_s)
+            factors[Model.PLUME] = max(odds, 10.0 if doser else odds)
+            factors[Model.WATER] = 2.0 if self.inflow.active(at_s) else 0.15
         level = self.balance.level_deviation()
         if level is not None:
             if level < -3.0:  # noqa: PLR2004
@@ -484,6 +521,16 @@ class Diagnosis:
                 on = self.devices.state.devices[name].on
                 if on is False:
                     factors[Model.EXPOSED] = 3.0 * factors.get(Model.EXPOSED, 1.0)
+
+    def _dosing(self, at_s: float) -> bool:
+        """Whether a doser runs, or did within the mixing time."""
+        for name in self._dosers:
+            device = self.devices.state.devices[name]
+            if device.since_s is not None and (
+                device.on or at_s - device.since_s < self.inflow.state.mixing_s
+            ):
+                return True
+        return False
 
     def _moves_gas(self, name: str) -> bool:
         return self.tank.equipment[name].kind in {
@@ -551,9 +598,7 @@ class Diagnosis:
         state, probabilities = self.state, self.probabilities
         best = max(range(len(CAUSES)), key=probabilities.__getitem__)
         present = INDEX[state.cause]
-        if best != present and (
-            probabilities[best] > probabilities[present] + CAUSE_ADVANTAGE
-        ):
+        if best != present and (probabilities[best] > probabilities[present] + CAUSE_ADVANTAGE):
             state.cause, state.since_s = CAUSES[best], at_s
         return state.cause
 

@@ -1,5 +1,6 @@
 """The engine: time-stamped events in, outputs out. Live, replay and simulation all drive it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from math import inf
@@ -128,7 +129,13 @@ class Engine:
         tank = self._commands.get(f"{head}/")
         if tank is None:
             return []
-        outputs = dispatch(tank, name, message, secret=self._settings.command_secret)
+        outputs = dispatch(
+            tank,
+            name,
+            message,
+            base=f"{self._settings.base_topic}/{tank.name}",
+            secret=self._settings.command_secret,
+        )
         self._rearm(tank)
         return outputs
 
@@ -169,7 +176,7 @@ class Engine:
     def _clock_settled(self) -> bool:
         return self._clock_settles_s == -inf
 
-    def _plant_alarms(self, at_s: float) -> "list[Output] | tuple[()]":
+    def _plant_alarms(self, at_s: float) -> Sequence[Output]:
         return self._plant.update(
             at_s,
             link_up=self._link_up,

@@ -51,6 +51,11 @@ BOUND: Final = 30.0
 DEPTH_PSU: Final = 0.7
 """Mean depth of a gas disturbance before one was seen: 1.2 % gas by Maxwell at S = 35."""
 CLEAN_SIGMA: Final = 3.5
+PLUME_DEPTH_PSU: Final = 0.6
+PLUME_DEEPEST_PSU: Final = 3.0
+SWIRL_H: Final = 1.0 / 60.0
+"""Unmixed water passes the probe in swirls of about a minute (assumed)."""
+EXPOSED_FROM_PSU: Final = 1.5
 UNREACHABLE_SIGMA: Final = 4.0
 UNREACHABLE_LOG: Final = 3.0
 """Log odds against the water for each sample that it could not have reached."""
@@ -155,6 +160,8 @@ class Episode:
         noise_psu: float,
         fall_psu_h: float,
         rise_psu_h: float,
+        *,
+        mixing: float = 1.0,
     ) -> None:
         """Weigh one sample.
 
@@ -166,6 +173,7 @@ class Episode:
             noise_psu: Clean noise of the reading. [psu]
             fall_psu_h: Fastest possible fall. [psu/h]
             rise_psu_h: Fastest possible rise. [psu/h]
+            mixing: 1 while fresh water runs in, mixes, or nobody knows; less when it does not.
         """
         state = self.state
         hours = max(at_s - state.last_s, 0.0) / 3600.0
@@ -177,30 +185,32 @@ class Episode:
 
         level_sd = sqrt(noise2 * (1.3 + 1.0 / max(state.level_samples, 1.0)))
         # Heavier than normal: a resting reading still has an odd sample.
-        rest = 0.0 if first else (
-            0.9 * normal(probe_psu - state.level_psu, level_sd)
-            + 0.1 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
+        rest = (
+            0.0
+            if first
+            else (
+                0.9 * normal(probe_psu - state.level_psu, level_sd)
+                + 0.1 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
+            )
         )
         gas = one_sided(d, sd, state.depth_psu)
         jump = two_sided(d, 0.6)
-        nothing = 1.0 / (0.95 * max(water_psu, 5.0)) if probe_psu < 0.97 * water_psu else 1e-6
         noisy = sqrt(max(state.square_psu2, 16.0 * noise2) + sd * sd)
-        change = probe_psu - state.last_psu
-        smooth_sd = sqrt(2.0 * noise2 + (0.25 * abs(state.last_psu - water_psu) + 0.03) ** 2)
-        wet = 1.0 if d < 2.0 * sd else 0.02
-
         densities = (
             (1.0 - state.share) * clean + state.share * gas,
-            gas if first else 0.93 * rest * (1.0 if state.level_psu < water_psu else 0.01)
-            + 0.04 * clean + 0.03 * gas,
+            gas
+            if first
+            else 0.93 * rest * (1.0 if state.level_psu < water_psu else 0.01)
+            + 0.04 * clean
+            + 0.03 * gas,
             jump if first else 0.93 * rest + 0.04 * clean + 0.03 * jump,
             normal(d, noisy),
-            nothing if first else 0.5 * rest + 0.05 * clean + 0.45 * nothing
-            if state.last_psu < 0.97 * water_psu or probe_psu < 0.97 * water_psu
-            else 1e-6,
-            one_sided(d, sd, 0.5) if first else wet * normal(change, smooth_sd),
+            self._exposed(d, probe_psu, water_psu, noise2, rest, clean, first=first),
+            one_sided(d, sd, PLUME_DEPTH_PSU)
+            if first
+            else mixing * self._plume(d, state.last_psu - water_psu, noise2, sd, hours),
             self._follow(probe_psu, noise2, hours, fall_psu_h, rise_psu_h),
-            0.08 if first else 0.4 * rest + 0.06,
+            two_sided(d, 3.0) * (1.0 if first else 0.6) + 0.4 * rest,
         )
         fade = 1.0 - 1.0 / MEMORY
         weights = state.weights
@@ -211,6 +221,43 @@ class Episode:
         for index, weight in enumerate(weights):
             weights[index] = max(weight - best, -BOUND)
         self._remember(at_s, probe_psu, d, sd, noise_psu, level_sd)
+
+    def _exposed(
+        self,
+        d: float,
+        probe_psu: float,
+        water_psu: float,
+        noise2: float,
+        rest: float,
+        clean: float,
+        *,
+        first: bool,
+    ) -> float:
+        """Density for a cell that is dry or half dry: any share of the water, restless or not."""
+        state = self.state
+        anywhere = 1.0 / (0.95 * max(water_psu, 5.0)) if probe_psu < 0.97 * water_psu else 1e-6
+        if first:
+            return anywhere
+        if probe_psu >= 0.97 * water_psu:
+            # Back in the water.
+            return 0.05 * clean + 1e-6
+        restless = 0.0
+        if d < -EXPOSED_FROM_PSU:
+            sd = sqrt(2.0 * noise2 + (0.15 * (water_psu - 0.5 * probe_psu)) ** 2)
+            restless = normal(probe_psu - state.last_psu, sd)
+        return 0.45 * rest + 0.3 * restless + 0.25 * anywhere
+
+    @staticmethod
+    def _plume(d: float, before: float, noise2: float, sd: float, hours: float) -> float:
+        """Density for unmixed water: smooth on the scale of a minute, and never very deep."""
+        if d > 2.0 * sd:
+            return 0.02 * normal(d, 2.0 * sd)
+        swirl = 0.5 * (1.0 - exp(-hours / SWIRL_H)) * (abs(before) + 0.05)
+        smooth = normal(d - before, sqrt(2.0 * noise2 + swirl * swirl))
+        density = 0.7 * smooth + 0.3 * one_sided(d, sd, PLUME_DEPTH_PSU)
+        if d < -PLUME_DEEPEST_PSU:
+            density *= exp(max((d + PLUME_DEEPEST_PSU) / PLUME_DEPTH_PSU, -30.0))
+        return density
 
     def _follow(
         self, probe_psu: float, noise2: float, hours: float, fall_psu_h: float, rise_psu_h: float

@@ -102,7 +102,9 @@ class Water:
                 + physics.wander_psu_root_h**2 * hours
             )
             state.covariance = (state.covariance + state.slope_variance * hours) * fade
-            state.slope_psu_h = physics.slope_psu_h + (state.slope_psu_h - physics.slope_psu_h) * fade
+            state.slope_psu_h = (
+                physics.slope_psu_h + (state.slope_psu_h - physics.slope_psu_h) * fade
+            )
             rest = physics.slope_sd_psu_h**2
             state.slope_variance = rest + (state.slope_variance - rest) * fade * fade
             state.at_s = at_s
@@ -206,10 +208,9 @@ class Water:
             spread = min(noise_psu, deepest_psu / 3.0)
             fallen_variance = spread * spread + min(before_variance, 0.25 * spread * spread)
             mean = (1.0 - weight) * state.salinity_psu + weight * fallen
-            state.salinity_variance = (
-                (1.0 - weight) * (state.salinity_variance + (state.salinity_psu - mean) ** 2)
-                + weight * (fallen_variance + (fallen - mean) ** 2)
-            )
+            state.salinity_variance = (1.0 - weight) * (
+                state.salinity_variance + (state.salinity_psu - mean) ** 2
+            ) + weight * (fallen_variance + (fallen - mean) ** 2)
             state.salinity_psu = mean
             state.covariance *= 1.0 - weight
         state.falling = weight

@@ -85,6 +85,14 @@ def findings(diagnosis: Diagnosis, at_s: float) -> tuple[Finding, ...]:
     return tuple(shown)
 
 
+def brief(diagnosis: Diagnosis) -> tuple[Finding, ...]:
+    """The causes that are not negligible, the most probable first, without sentences."""
+    probabilities = diagnosis.probabilities
+    likely = [i for i, p in enumerate(probabilities) if p >= SHOWN_FROM]
+    likely.sort(key=lambda i: (-probabilities[i], i))
+    return tuple(Finding(CAUSES[i], probabilities[i], (), ACTIONS[CAUSES[i]]) for i in likely)
+
+
 def _departure(diagnosis: Diagnosis) -> list[str]:
     """How the running episode began and goes on."""
     episode = diagnosis.episode

@@ -16,6 +16,8 @@ ASSUMED_MIXING_S = 480.0
 """Mixing time when neither given nor learned. Common practice, no source: minutes to tens of."""
 HIDDEN_TOP_OFF_H = 3.0
 """Where nothing tells of top-off, one is expected every few hours (assumed)."""
+DIPPING_MEMORY = 0.3
+NO_ADDITION_ODDS = 0.02
 RATE_SLACK = 1.5
 """Pumps deliver more than their label with a short hose."""
 
@@ -36,6 +38,11 @@ class InflowState:
     run_start_s: float | None = None
     """Start of the present or last run of additions."""
     mixing_s: float = ASSUMED_MIXING_S
+    runs: list[float] = field(default_factory=list)
+    """Starts of the runs of the last day."""
+    dipping: float = 0.0
+    """Share of the last runs with which the reading dipped."""
+    run_dipped: bool = False
     recent: list[tuple[float, float]] = field(default_factory=list)
     """Additions of the last hours: (time, litres)."""
 
@@ -64,9 +71,7 @@ class Inflow:
             self.state.mixing_s = tank.plumbing.mixing_min * 60.0
         self.rate_l_h = tank.plumbing.top_off_l_h or ASSUMED_TOP_OFF_SHARE_H * tank.volume_l
         self._metered = tank.metered_top_off is not None
-        self._has_pump = any(
-            e.kind is EquipmentKind.TOP_OFF_PUMP for e in tank.equipment.values()
-        )
+        self._has_pump = any(e.kind is EquipmentKind.TOP_OFF_PUMP for e in tank.equipment.values())
         self.change = Change()
 
     @property
@@ -105,8 +110,37 @@ class Inflow:
         return change
 
     def _began(self, at_s: float) -> None:
-        self.state.run_start_s = at_s
-        self.state.last_addition_s = at_s
+        state = self.state
+        if state.run_start_s is not None:
+            state.dipping += DIPPING_MEMORY * (float(state.run_dipped) - state.dipping)
+        state.run_dipped = False
+        state.run_start_s = state.last_addition_s = at_s
+        state.runs.append(at_s)
+        while state.runs[0] < at_s - 24 * HOUR_S:
+            state.runs.pop(0)
+
+    def plume_odds(self, at_s: float, started_s: float) -> float:
+        """How much more likely than usual it is that a dip now comes from the addition.
+
+        Args:
+            at_s: Start of the dip. [s]
+            started_s: Engine start: runs before it are unknown. [s]
+
+        Returns:
+            Factor on the prior odds: the inverse of the chance that a run began just before, more
+            when earlier runs brought dips too.
+        """
+        state = self.state
+        if state.run_start_s is None or not self.active(at_s):
+            return NO_ADDITION_ODDS
+        since_s = max(at_s - state.run_start_s, 30.0)
+        known_s = min(max(at_s - started_s, 6 * HOUR_S), 24 * HOUR_S)
+        chance = min(len(state.runs) * since_s / known_s, 1.0)
+        return min(0.5 / chance, 30.0) * (1.0 + 20.0 * state.dipping)
+
+    def dipped(self) -> None:
+        """The reading dipped with the present run."""
+        self.state.run_dipped = True
 
     def _keep(self, at_s: float, litres: float) -> None:
         recent = self.state.recent

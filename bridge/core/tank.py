@@ -1,28 +1,37 @@
 """One tank: readings in, judgement out. Joins correction, tests, diagnosis, permits and alarms."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import hypot, inf, log, sqrt
-from typing import Final
+from typing import Any, Final
 
 from bridge.core import seawater
 from bridge.core.alarms import AlarmsState, TankAlarms
 from bridge.core.compensation import Corrector
-from bridge.core.diagnosis import INDEX, Diagnosis, DiagnosisState, Faults
+from bridge.core.diagnosis import INDEX, CheckEvidence, Diagnosis, DiagnosisState, Faults
 from bridge.core.documents import diagnosis_document, salinity_document
-from bridge.core.errors import OutOfRangeError
-from bridge.core.evidence import findings
-from bridge.core.findings import Assessment, Cause, Flag, Ne107, Quality
+from bridge.core.errors import OutOfRangeError, UserError
+from bridge.core.evidence import ACTIONS, brief, findings
+from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
+from bridge.core.judgement import Surroundings, remember_likely, swing_estimate
 from bridge.core.outputs import Output, Publish, Record
 from bridge.core.permits import Gates, GatesState
 from bridge.core.qartod import PlausibilityTests
 from bridge.core.qartod_state import QartodState
+from bridge.core.records import (
+    CheckRecord,
+    ReferenceState,
+    calibration_temperature_c,
+    probe_in_force,
+)
+from bridge.core.reference_commands import ReferenceCommand, handle
 from bridge.core.service import Service, ServicePhase, ServiceState
-from bridge.core.settings import Counting, LevelUnit, ProbeUnit, Settings, VolumeUnit
+from bridge.core.settings import Counting, LevelUnit, Probe, ProbeUnit, Settings, VolumeUnit
 from bridge.core.situation import LevelCondition, Situation
 from bridge.core.thermometer import ThermometerState, WaterThermometer
 from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
 from bridge.core.units import to_celsius
+from bridge.core.wire.commands import WaterChange, WorkPhase
 from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
 
 FEWEST_SILENT_INTERVALS: Final = 3.3
@@ -42,6 +51,11 @@ LONGEST_METERED_STEP_L: Final = 1000.0
 _ROUGH_PSU_PER_MS_CM: Final = 35.0 / 53.0
 _ROUGH_PSU_PER_GRAVITY: Final = 1330.0
 
+LONGEST_WATER_CHANGE_S: Final = 6 * 3600.0
+CALM_PROBABILITY: Final = 0.97
+CALM_FINDINGS: Final = (Finding(Cause.NONE, CALM_PROBABILITY, (), ACTIONS[Cause.NONE]),)
+"""Stands for every moment at which nothing but health is likely."""
+
 STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
     Cause.NONE: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
     Cause.DILUTION: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
@@ -59,6 +73,15 @@ STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
     Cause.SILENT: (Quality.BAD, Flag.MISSING, Ne107.FAILURE),
 }
 """How each cause shows in the standards' status words."""
+
+
+@dataclass(slots=True)
+class WaterChangeState:
+    """A water change that was announced and is under way."""
+
+    started_s: float
+    litres: float | None
+    salinity_psu: float | None
 
 
 @dataclass(slots=True)
@@ -85,6 +108,10 @@ class TankState:
     """Share of messages that did not come."""
     level_at_s: float | None = None
     sequence: int = 0
+    reference: ReferenceState = field(default_factory=ReferenceState)
+    last_likely_at_s: dict[Cause, float] = field(default_factory=dict)
+    """When each disturbance was last likely, for the advice about calibration."""
+    change: WaterChangeState | None = None
 
 
 Handler = Callable[[float, bytes, bool], list[Output]]
@@ -116,12 +143,9 @@ class TankEngine:
         fresh = state is None
         self.state = state or TankState()
         self._started_s = at_s
-        self._corrector = Corrector(tank.probe)
-        self._uncertainty = ReadingUncertainty(tank.probe, tank.thermometer)
+        self._correct_by(probe_in_force(self.state.reference, tank.probe))
         self._tests = PlausibilityTests(tank, self.state.tests)
-        self._thermometer = WaterThermometer(
-            tank.thermometer.interval_s, self.state.thermometer
-        )
+        self._thermometer = WaterThermometer(tank.thermometer.interval_s, self.state.thermometer)
         self.diagnosis = Diagnosis(tank, None if fresh else self.state.diagnosis)
         self.state.diagnosis = self.diagnosis.state
         mixing_min = tank.plumbing.mixing_min
@@ -131,7 +155,11 @@ class TankEngine:
             state=self.state.service,
         )
         self.gates = Gates(
-            name, tank, base_topic=settings.base_topic, boot_id=boot_id, at_s=at_s,
+            name,
+            tank,
+            base_topic=settings.base_topic,
+            boot_id=boot_id,
+            at_s=at_s,
             state=self.state.gates,
         )
         self.state.gates = self.gates.state
@@ -386,6 +414,112 @@ class TankEngine:
 
         return handle
 
+    # ------------------------------------------------------------------ commands
+
+    def reconsider(self, at_s: float) -> list[Output]:
+        """Judge anew after a command."""
+        return self._conclude(at_s)
+
+    def water_change(
+        self, at_s: float, command: WaterChange
+    ) -> tuple[Mapping[str, Any], list[Output]]:
+        """Take note of a water change: its start, its end, or that it is done.
+
+        Raises:
+            UserError: An end without a start.
+        """
+        state = self.state
+        if command.phase is WorkPhase.START:
+            state.change = WaterChangeState(at_s, command.litres, command.salinity)
+            self.diagnosis.hands_in(at_s + LONGEST_WATER_CHANGE_S)
+            return {}, [self._note(at_s, "water-change", {"phase": "start"})]
+        litres, salinity = command.litres, command.salinity
+        if command.phase is WorkPhase.END:
+            if state.change is None:
+                raise UserError("water-change: none was started; send phase 'start' first")
+            litres = litres if litres is not None else state.change.litres
+            salinity = salinity if salinity is not None else state.change.salinity_psu
+            state.change = None
+        change_psu = None
+        estimate = self.diagnosis.estimate()
+        if litres is not None and salinity is not None and estimate is not None:
+            share = min(litres / self.tank.volume_l, 1.0)
+            change_psu = share * (salinity - estimate[0])
+        self.diagnosis.water_changed(at_s, change_psu)
+        data = {"litres": litres, "salinity": salinity, "expected_change": change_psu}
+        details = {} if change_psu is None else {"expected_change": round(change_psu, 3)}
+        return details, [self._note(at_s, "water-change", data)]
+
+    def _note(self, at_s: float, kind: str, data: Mapping[str, Any]) -> Record:
+        return Record(at_s, self.name, kind, data)
+
+    def reference(
+        self, at_s: float, command: ReferenceCommand
+    ) -> tuple[Mapping[str, Any], list[Output]]:
+        """Carry out a reference check, a calibration, a fit, or the undoing of one.
+
+        Raises:
+            UserError: What is wrong and what is accepted.
+        """
+        state = self.state
+        before = probe_in_force(state.reference, self.tank.probe)
+        calibrated = len(state.reference.calibrations)
+        outcome = handle(
+            command,
+            self._with_findings(self._assess(at_s, state.diagnosis.cause)),
+            state.reference,
+            tank=self.name,
+            probe=self.tank.probe,
+            now_s=at_s,
+            spread_psu=self._tests.sensor.effective_noise_psu,
+            surroundings=self._surroundings(),
+        )
+        state.reference = outcome.state
+        after = probe_in_force(state.reference, self.tank.probe)
+        if after != before or len(state.reference.calibrations) != calibrated:
+            self._correct_by(after)
+            self.diagnosis.trust_probe()
+        elif state.reference.checks:
+            self._weigh_check(at_s, state.reference.checks[-1])
+        return outcome.result, list(outcome.records)
+
+    def _correct_by(self, probe: Probe) -> None:
+        self._corrector = Corrector(probe)
+        self._uncertainty = ReadingUncertainty(
+            probe,
+            self.tank.thermometer,
+            calibration_temperature_c=calibration_temperature_c(self.state.reference),
+        )
+
+    def _surroundings(self) -> Surroundings:
+        blocks = [b for b in self.diagnosis.state.blocks.finished if b.samples]
+        return Surroundings(
+            last_likely_at_s=self.state.last_likely_at_s,
+            swing=swing_estimate(self.diagnosis.state.dependence),
+            coldest_c=min((b.temperature_c for b in blocks), default=None),
+            warmest_c=max((b.temperature_c for b in blocks), default=None),
+        )
+
+    def _weigh_check(self, at_s: float, check: CheckRecord) -> None:
+        """A hand reading that contradicts the estimate is evidence; one that agrees is, too."""
+        if check.undone or check.e_n is None or check.estimate_psu is None:
+            return
+        probe_psu = self.state.probe_psu
+        away = abs(check.reference_psu - check.estimate_psu)
+        if (
+            abs(check.e_n) > 1.0
+            and self.diagnosis.confirmed
+            and probe_psu is not None
+            and abs(check.reference_psu - probe_psu) < 0.3 * away
+        ):
+            # The probe was right all along: the water did what was not thought possible.
+            self.diagnosis.trust_probe()
+            return
+        if check.usable or abs(check.e_n) <= 1.0:
+            self.diagnosis.state.check = CheckEvidence(
+                at_s, check.estimate_psu - check.reference_psu, check.e_n, check.instrument
+            )
+
     # ------------------------------------------------------------------ time, link, service
 
     @property
@@ -449,14 +583,18 @@ class TankEngine:
             ),
             stuck=flags["flat_line"] is Flag.FAIL,
             dry=self._thermometer.dry,
-            unreadable=state.probe_psu is None and state.reported is not None
-            and thermometer.temperature_c is not None and not state.invalid,
+            unreadable=state.probe_psu is None
+            and state.reported is not None
+            and thermometer.temperature_c is not None
+            and not state.invalid,
         )
 
     def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
         """Judge, publish what is new, decide about permits and alarms."""
         cause = self.diagnosis.conclude(at_s, self._faults(at_s))
         assessment = self._assess(at_s, cause)
+        if assessment.findings is not CALM_FINDINGS:
+            remember_likely(self.state.last_likely_at_s, assessment)
         self.situation.assessment = assessment
         outputs: list[Output] = []
         if sampled or cause is not self._published_cause:
@@ -495,12 +633,23 @@ class TankEngine:
             ne107=ne107,
             cause=cause,
             since_s=diagnosis.state.since_s,
-            findings=(),
+            findings=self._brief_findings(cause),
             tests=self._tests.flags(),
             settled=settled,
             interval_s=self._tests.sensor.interval_s,
             evaporation_l_day=self._evaporation_l_day(),
         )
+
+    def _brief_findings(self, cause: Cause) -> tuple[Finding, ...]:
+        """The causes that matter now, without sentences: cheap enough for every sample."""
+        probabilities = self.diagnosis.probabilities
+        if cause is Cause.NONE and probabilities[INDEX[Cause.NONE]] > CALM_PROBABILITY:
+            return CALM_FINDINGS
+        return brief(self.diagnosis)
+
+    def _with_findings(self, assessment: Assessment) -> Assessment:
+        assessment.findings = findings(self.diagnosis, assessment.at_s)
+        return assessment
 
     def _healthy_status(self, *, settled: bool) -> tuple[Quality, Flag, Ne107]:
         """Status without a cause: the range tests and the start still count."""
@@ -563,10 +712,10 @@ class TankEngine:
             or abs(probability - self._published_probability) > PROBABILITY_STEP
         )
         age_s = at_s - self._diagnosis_at_s
-        if not changed and not (moved and age_s >= DIAGNOSIS_NOT_BEFORE_S):
-            if age_s < DIAGNOSIS_EVERY_S:
-                return []
-        assessment.findings = findings(self.diagnosis, at_s)
+        due = age_s >= (DIAGNOSIS_NOT_BEFORE_S if moved else DIAGNOSIS_EVERY_S)
+        if not changed and not due:
+            return []
+        self._with_findings(assessment)
         outputs: list[Output] = [
             Publish(at_s, f"{self._base}/diagnosis", diagnosis_document(assessment))
         ]
@@ -587,8 +736,8 @@ class TankEngine:
         situation.at_s = at_s
         situation.service = self.service.phase
         situation.level = self._level_condition(at_s)
-        outputs = list(self.gates.evaluate(situation))
-        outputs += self.alarms.update(situation, self.gates.status)
+        outputs: list[Output] = [*self.gates.evaluate(situation)]
+        outputs.extend(self.alarms.update(situation, self.gates.status))
         return outputs
 
     def _level_condition(self, at_s: float) -> LevelCondition:
@@ -603,5 +752,4 @@ class TankEngine:
 
     def shut_down(self, at_s: float) -> list[Output]:
         """Hold everything, for good."""
-        return self.gates.shut_down(at_s)
-
+        return list(self.gates.shut_down(at_s))

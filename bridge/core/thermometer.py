@@ -211,4 +211,3 @@ class WaterThermometer:
             return None
         ahead_h = min(max(age_s, 0.0), self.interval_s) / HOUR_S
         return state.temperature_c + state.rate_c_h * ahead_h
-

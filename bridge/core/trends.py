@@ -6,14 +6,14 @@ Both are ordinary least squares on a few hundred numbers, once an hour.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, sqrt
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
 from bridge.core.blocks import Block, quantile
 
-FloatArray = npt.NDArray[np.float64]
+FloatArray = npt.NDArray[np.floating[Any]]
 
 PSU_PER_PCT_AT_35: Final = 0.394
 """Salinity per percent of conductivity at S = 35, 25 °C; computed from PSS-78."""

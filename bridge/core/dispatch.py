@@ -1,0 +1,85 @@
+"""Commands: from the message to what it does to its tank, and the answer."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from bridge.core.errors import OutOfRangeError, UserError
+from bridge.core.events import Message
+from bridge.core.outputs import Output, Record
+from bridge.core.reference_commands import REFERENCE_COMMANDS
+from bridge.core.tank import TankEngine
+from bridge.core.wire.commands import (
+    Acknowledge,
+    Bypass,
+    Command,
+    CommandError,
+    ServiceWork,
+    Shelve,
+    WaterChange,
+    WorkPhase,
+    parse,
+    result,
+)
+
+COMMAND_LEVEL: Final = "command"
+RESULT_LEVEL: Final = "result"
+
+Answer = tuple[Mapping[str, Any], Sequence[Output]]
+
+
+def dispatch(
+    tank: TankEngine, name: str, message: Message, *, base: str, secret: str | None
+) -> list[Output]:
+    """Carry out one command message.
+
+    Args:
+        tank: Its tank.
+        name: Last level of the topic.
+        message: As it came.
+        base: ``<base>/<tank>``.
+        secret: Shared secret that is asked for, or None.
+
+    Returns:
+        What it caused, the answer last. A mistake of the sender is answered, never raised.
+    """
+    at_s = message.at_s
+    topic = f"{base}/{RESULT_LEVEL}/{name}"
+    command_id: str | None = None
+    try:
+        command = parse(name, message.payload, retained=message.retained, secret=secret)
+        command_id = command.id
+        details, outputs = _carry_out(tank, at_s, command)
+    except CommandError as error:
+        answer = result(at_s, topic, command_id=error.command_id, error=str(error))
+        return [answer]
+    except (UserError, OutOfRangeError) as error:
+        return [result(at_s, topic, command_id=command_id, error=str(error))]
+    log = Record(at_s, tank.name, "command", {"name": name, "id": command_id})
+    return [
+        *outputs,
+        log,
+        *tank.reconsider(at_s),
+        result(at_s, topic, command_id=command_id, details=details),
+    ]
+
+
+def _carry_out(tank: TankEngine, at_s: float, command: Command) -> Answer:
+    match command:
+        case Acknowledge(alarm=alarm):
+            tank.alarms.acknowledge(alarm)
+            tank.gates.acknowledge(alarm)
+            return {}, []
+        case Shelve(alarm=alarm, minutes=minutes):
+            tank.alarms.shelve(at_s, alarm, minutes)
+            return {}, []
+        case Bypass(permit=permit, minutes=minutes, reason=reason):
+            return {}, tank.gates.bypass(at_s, permit, minutes, reason)
+        case ServiceWork(phase=WorkPhase.START, minutes=minutes):
+            return {}, tank.service.start(at_s, minutes)
+        case ServiceWork():
+            return {}, tank.service.end(at_s)
+        case WaterChange():
+            return tank.water_change(at_s, command)
+        case _ if isinstance(command, REFERENCE_COMMANDS):
+            return tank.reference(at_s, command)
+    raise UserError("this command is not understood")

@@ -274,6 +274,8 @@ class Daemon:
             age_s = self._clock.real_s(self._clock.now_s() - output.at_s)
             if output.perishable and age_s > LATE_S:
                 self._counters.permits_withheld += 1
+                # It may have been a hold: the engine must say afresh what is permitted.
+                self._notice_stall(age_s)
                 return
             self._link.publish(output)
         elif isinstance(output, Record):

@@ -242,8 +242,9 @@ def test_wall_clock_step_is_told(broker: Mosquitto) -> None:
 
 
 @pytest.mark.broker
-def test_backlog_is_not_answered_with_old_permits(broker: Mosquitto) -> None:
-    """After a pause of the loop, what it decides about the past is not published as a permit."""
+@pytest.mark.parametrize("every_s", [0.5, 60.0])
+def test_backlog_is_not_answered_with_old_permits(broker: Mosquitto, every_s: float) -> None:
+    """After a pause of the loop, what was decided before it is not published, but decided anew."""
     pause = [0.0]
 
     def on_event(_: object) -> None:
@@ -251,7 +252,8 @@ def test_backlog_is_not_answered_with_old_permits(broker: Mosquitto) -> None:
         pause[0] = 0.0
 
     clock = EngineClock()
-    engine = FakeEngine(at_s=clock.now_s(), every_s=0.5, on_event=on_event)
+    engine = FakeEngine(every_s=every_s, on_event=on_event)
+    engine.wake_at_s = clock.now_s() + 1.0
     with (
         Listener(broker.port) as listener,
         running(engine, broker_settings(broker.port), clock=clock) as daemon,

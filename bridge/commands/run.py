@@ -14,6 +14,7 @@ from bridge.shell.daemon import EngineBrokenError, Sinks
 from bridge.shell.engine_state import packed, unpacked
 from bridge.shell.history import History
 from bridge.shell.liveness import default_health_file
+from bridge.shell.notify_setup import start_telling
 from bridge.shell.signals import stopping
 
 log = logging.getLogger(__name__)
@@ -59,6 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
         at_s=clock.now_s(),
         state=unpacked(history.load_state()),
     )
+    telling = start_telling(configuration, history, engine.state)
     try:
         daemon = assemble(
             engine,
@@ -68,6 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
             clock=clock,
             sinks=Sinks(
                 records=history.records,
+                notices=telling.notifier.notices if telling is not None else None,
                 storage_fault=lambda: history.health().trouble,
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
@@ -81,5 +84,7 @@ def run(arguments: argparse.Namespace) -> int:
         log.exception("The daemon gives up, so that it can be started afresh.")
         return 1
     finally:
+        if telling is not None:
+            telling.close()
         history.close(HISTORY_CLOSE_S)
     return 0

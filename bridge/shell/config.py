@@ -25,6 +25,7 @@ from bridge.shell.config_problems import (
     printable,
     translated,
 )
+from bridge.shell.notify_settings import NotifySettings
 from bridge.shell.overlay import overlay, read_secret
 from bridge.shell.settings_shape import Step
 from bridge.shell.storage_settings import StorageSettings
@@ -43,6 +44,7 @@ class Configuration(Settings):
 
     broker: BrokerSettings
     storage: StorageSettings = field(default_factory=StorageSettings)
+    notify: NotifySettings = field(default_factory=NotifySettings)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,15 @@ COMMANDS: Final = (
     "check",
     "commission",
     "convert",
+    "demo",
     "export",
     "import-records",
+    "notify",
     "plan",
+    "record",
     "reference",
+    "replay",
+    "run",
 )
 
 SUCCESS: Final = 0

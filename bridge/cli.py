@@ -14,6 +14,7 @@ from bridge import __version__
 from bridge.core.errors import UserError
 
 COMMANDS: Final = (
+    "benchmark",
     "check",
     "commission",
     "convert",

@@ -2,7 +2,8 @@
 
 An episode counts as recalled when the first cause reported after its start, other than one that
 another fault acting at the time explains, is the right one. A reported stretch counts as right
-when a fault of that cause acted during it or shortly before.
+when a fault of that cause acted during it or shortly before; "unexplained" is right during any
+fault, although it recalls none.
 """
 
 from dataclasses import dataclass, field
@@ -97,6 +98,7 @@ class Score:
     holds_due: int = 0
     seconds: float = 0.0
     samples: int = 0
+    messages: int = 0
 
     def of(self, cause: Cause) -> CauseScore:
         """Counts of one cause."""
@@ -124,6 +126,7 @@ class Score:
             "holds_due",
             "seconds",
             "samples",
+            "messages",
         ):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
@@ -149,7 +152,12 @@ def score(scenario: Scenario, observed: Observed, *, names_causes: bool = True) 
         names_causes: False for a baseline that can only say "something is wrong": any report
             then counts as the right cause.
     """
-    result = Score(scenarios=1, seconds=observed.seconds, samples=observed.samples)
+    result = Score(
+        scenarios=1,
+        seconds=observed.seconds,
+        samples=observed.samples,
+        messages=observed.messages,
+    )
     reported = segments(observed.causes, scenario.end_s, join_s=JOIN_S)
     _score_causes(result, scenario, observed, reported, names_causes=names_causes)
     _score_salinity(result, scenario, observed)
@@ -215,7 +223,7 @@ def _score_causes(
         counts = result.of(each.cause)
         counts.reports += 1
         right = any(
-            (label.cause is each.cause or not names_causes)
+            (each.cause in {label.cause, Cause.UNEXPLAINED} or not names_causes)
             and each.start_s <= label.end_s + grace_s(label, interval_s)
             and each.end_s >= label.start_s
             for label in labels

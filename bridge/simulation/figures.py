@@ -58,6 +58,8 @@ class Figures:
     wrong_permit_s: float
     wrong_permit_notes: list[str]
     microseconds_a_sample: float
+    """Everything included: ticks, permits, and the messages of all other inputs."""
+    microseconds_a_message: float
 
     def as_dict(self) -> dict[str, object]:
         """For JSON."""
@@ -88,6 +90,7 @@ def figures(score: Score) -> Figures:
         wrong_permit_s=score.wrong_permit_s,
         wrong_permit_notes=score.wrong_permit_notes,
         microseconds_a_sample=share(score.seconds * 1e6, score.samples),
+        microseconds_a_message=share(score.seconds * 1e6, score.messages),
     )
 
 

@@ -27,6 +27,8 @@ class Observed:
     """Processor time spent."""
     samples: int = 0
     """Probe samples taken."""
+    messages: int = 0
+    """All messages taken."""
 
     def sample(self, at_s: float, salinity: float, uncertainty: float, cause: Cause) -> None:
         """Take one published salinity document."""

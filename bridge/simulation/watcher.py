@@ -31,6 +31,7 @@ def watch(scenario: Scenario, feed: Feed) -> Observed:
         outputs = feed(engine, as_message(sent))
         if outputs:
             take(observed, outputs)
+        observed.messages += 1
         if sent.topic == scenario.tank.probe.topic:
             observed.samples += 1
     take(observed, feed(engine, Tick(max(scenario.end_s, sent.at_s))))

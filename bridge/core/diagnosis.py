@@ -36,6 +36,14 @@ FALL_LASTS_H: Final = 0.07
 """A run of fresh water lasts some minutes (assumed)."""
 CHANGING_PSU_ROOT_H: Final = 1.0
 """Wander of the water while somebody changes it."""
+GASSY_SHARE: Final = 0.12
+GASSY_DOUBT_PSU: Final = 0.01
+YOUNG_DOUBT_PSU: Final = 0.04
+YOUNG_READINGS: Final = 90
+QUIET_SLACK: Final = 1.5
+LEAST_NOISE_PSU: Final = 0.004
+TENTH_OF_STEPS: Final = 0.1257 * 1.4142
+"""A tenth of the steps of white noise are smaller than this many standard deviations."""
 SETTLED_SAMPLES: Final = 6
 SETTLED_S: Final = 60.0
 CONFIRMING_SAMPLES: Final = 2
@@ -96,7 +104,12 @@ class DiagnosisState:
     outside: int = 0
     """Samples outside within the last few; one alone is provisional."""
     last_outside_s: float | None = None
-    light_on: bool = False
+    readings: int = 0
+    """Since the first start."""
+    before_psu: float | None = None
+    """The reading before."""
+    quiet_psu: float = 0.0
+    """Noise of the quietest tenth of the readings."""
     interference_s: float | None = None
     """When a named device last ran."""
     interference_device: str | None = None
@@ -117,6 +130,15 @@ class Faults:
     """The thermometer moves as water cannot."""
     unreadable: bool = False
     """The reading is outside what sea water can be."""
+
+
+NO_FAULTS: Final = Faults()
+_UNLIKELY: Final = exp(QUIET_LOG_ODDS)
+_CALM_TOTAL: Final = 1.0 + (len(CAUSES) - 1) * _UNLIKELY
+CALM: Final = [
+    (1.0 if cause is Cause.NONE else _UNLIKELY) / _CALM_TOTAL for cause in CAUSES
+]
+"""Probabilities while nothing speaks against health."""
 
 
 class Diagnosis:
@@ -254,6 +276,13 @@ class Diagnosis:
             water.predict(at_s)
         else:
             water.predict(at_s, change.known_psu, change.known_sd_psu)
+        self._follow_quiet_noise(probe_psu, noise_psu)
+        if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
+            # Bubbles have been learned as noise; what is left between them is the sensor's own.
+            noise_psu = min(max(QUIET_SLACK * state.quiet_psu, LEAST_NOISE_PSU), noise_psu)
+            # What was learned before the bubbles were understood was learned too firmly.
+            doubt = GASSY_DOUBT_PSU if state.readings > YOUNG_READINGS else YOUNG_DOUBT_PSU
+            water.doubt_at_least(doubt)
         reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
         sd = self._sd = water.sd(noise)
         deepest = self._deepest_fall(at_s, change, elapsed_h)
@@ -282,6 +311,18 @@ class Diagnosis:
             self._disturbed(at_s, reading, noise, elapsed_h, interval_s)
         self.devices.sample(at_s, probe_psu, noise_psu, interval_s)
         state.last_probe_s = at_s
+
+    def _follow_quiet_noise(self, probe_psu: float, noise_psu: float) -> None:
+        """Follow the lower tenth of the steps between readings, which bubbles hardly touch."""
+        state = self.state
+        if state.before_psu is None or state.quiet_psu == 0.0:
+            state.quiet_psu = noise_psu
+        else:
+            step = abs(probe_psu - state.before_psu) / TENTH_OF_STEPS
+            # Multiplicative quantile follower: one step down weighs nine steps up.
+            state.quiet_psu *= 1.01 if step > state.quiet_psu else 0.9143
+        state.before_psu = probe_psu
+        state.readings += 1
 
     def idle(self, at_s: float) -> None:
         """Time passed without a usable reading: carry the water, with growing doubt."""
@@ -508,6 +549,9 @@ class Diagnosis:
             odds = self.inflow.plume_odds(at_s, self.state.started_s or at_s)
             factors[Model.PLUME] = max(odds, 10.0 if doser else odds)
             factors[Model.WATER] = 2.0 if self.inflow.active(at_s) else 0.15
+        if self.tank.plumbing.flow_through_psu_h > 0.0:
+            # Water that is always renewed by the same sea has no top-off to mix.
+            factors[Model.PLUME] = 0.02
         level = self.balance.level_deviation()
         if level is not None:
             if level < -3.0:  # noqa: PLR2004
@@ -586,6 +630,9 @@ class Diagnosis:
 
     def conclude(self, at_s: float, faults: Faults) -> Cause:
         """Give every cause its probability and pick the one that is reported."""
+        if self._calm(at_s, faults):
+            self.probabilities = CALM
+            return self._choose(at_s)
         probabilities = self._slow(at_s)
         if self.confirmed and self._episode is not None:
             self._mix_episode(probabilities, faults)
@@ -593,6 +640,21 @@ class Diagnosis:
         total = sum(probabilities)
         self.probabilities = [p / total for p in probabilities]
         return self._choose(at_s)
+
+    def _calm(self, at_s: float, faults: Faults) -> bool:
+        """Whether there is nothing to weigh: by far the most moments, so this is quick."""
+        state = self.state
+        if self._episode is not None or faults != NO_FAULTS or state.check is not None:
+            return False
+        since = state.interference_s
+        if since is not None and at_s - since <= INTERFERENCE_LINGERS_S:
+            return False
+        if state.dependence is not None or state.drift is not None:
+            return False
+        water, balance = self.water, state.balance
+        if water is None or balance.low_psu is None or balance.high_psu is None:
+            return water is None or balance.low_psu is None
+        return balance.low_psu <= water.state.salinity_psu <= balance.high_psu
 
     def _choose(self, at_s: float) -> Cause:
         state, probabilities = self.state, self.probabilities

@@ -83,6 +83,7 @@ class EpisodeState:
     """Water, if the change were real: as near to the reading as the plumbing allows."""
     follower_variance: float
     weights: list[float]
+    priors: list[float]
     samples: int = 0
     low: int = 0
     high: int = 0
@@ -148,6 +149,7 @@ class Episode:
                 follower_psu=before_psu,
                 follower_variance=variance,
                 weights=weights,
+                priors=list(weights),
             )
         )
 
@@ -215,7 +217,7 @@ class Episode:
         fade = 1.0 - 1.0 / MEMORY
         weights = state.weights
         for index, density in enumerate(densities):
-            prior = log(PRIORS[Model(index)])
+            prior = state.priors[index]
             weights[index] = prior + (weights[index] - prior) * fade + log(density + 1e-9)
         best = max(weights)
         for index, weight in enumerate(weights):

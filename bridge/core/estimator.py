@@ -18,9 +18,14 @@ HOUR_S = 3600.0
 
 OUTLIER_DENSITY = 0.002
 """Density of anything else: 1 % spread over 5 psu. Keeps a wild sample from moving the water."""
-RESTING_GAS_SHARE = 0.01
-RESTING_DEPTH_PSU = 0.3
-"""Before bubbles were seen: one sample in a hundred may dip by a third of a psu (assumed)."""
+RESTING_GAS_SHARE = 0.005
+LARGEST_GAS_SHARE = 0.6
+RESTING_SHALLOW_PSU = 0.1
+RESTING_DEEP_PSU = 0.8
+"""Before bubbles were seen: one sample in two hundred dips a little, as many dip deeply (assumed).
+Two scales, because fine bubbles dim the reading by tenths and a clinging one by whole units."""
+DEEP_FROM_PSU = 0.4
+DEEPEST_PSU = 4.0
 GAS_MEMORY_SAMPLES = 60.0
 SLOPE_MEMORY_H = 24.0
 """Evaporation follows the room and the season: it is forgotten within about a day."""
@@ -36,8 +41,12 @@ class WaterState:
     salinity_variance: float
     covariance: float
     slope_variance: float
-    gas_share: float = RESTING_GAS_SHARE
-    depth_psu: float = RESTING_DEPTH_PSU
+    shallow_share: float = RESTING_GAS_SHARE
+    shallow_psu: float = RESTING_SHALLOW_PSU
+    """Mean depth of the fine bubbles' dips."""
+    deep_share: float = RESTING_GAS_SHARE
+    deep_psu: float = RESTING_DEEP_PSU
+    """Mean depth of the deep dips."""
     falling: float = 0.0
     """Probability that unmetered fresh water was running in at the last sample."""
 
@@ -59,13 +68,11 @@ class Physics:
 class Water:
     """Two-state filter for one body of water."""
 
-    __slots__ = ("last_score", "last_share", "physics", "state")
+    __slots__ = ("physics", "state")
 
     def __init__(self, physics: Physics, state: WaterState) -> None:
         self.physics = physics
         self.state = state
-        self.last_share = 0.0
-        self.last_score = 0.0
 
     @classmethod
     def starting(cls, physics: Physics, at_s: float, salinity_psu: float, sd_psu: float) -> "Water":
@@ -128,32 +135,51 @@ class Water:
         x = salinity_psu - state.salinity_psu
         variance = state.salinity_variance + noise_psu * noise_psu
         sd = sqrt(variance)
-        depth = state.depth_psu
-        share = state.gas_share
+        clean_share = 1.0 - state.shallow_share - state.deep_share
         clean = normal(x, sd)
-        gas = one_sided(x, sd, depth)
-        density = (1.0 - share) * clean + share * gas + OUTLIER_DENSITY
-        # First and second derivative of the mixture with respect to x.
+        shallow = one_sided(x, sd, state.shallow_psu)
+        deep = one_sided(x, sd, state.deep_psu)
+        # Value, first and second derivative of the mixture with respect to x.
         clean_1 = -x / variance * clean
-        gas_1 = (gas - clean) / depth
         clean_2 = (x * x / variance - 1.0) / variance * clean
-        gas_2 = (gas_1 - clean_1) / depth
-        first = ((1.0 - share) * clean_1 + share * gas_1) / density
-        second = ((1.0 - share) * clean_2 + share * gas_2) / density
+        density = clean_share * clean + OUTLIER_DENSITY
+        first = clean_share * clean_1
+        second = clean_share * clean_2
+        for share, gas, depth in (
+            (state.shallow_share, shallow, state.shallow_psu),
+            (state.deep_share, deep, state.deep_psu),
+        ):
+            gas_1 = (gas - clean) / depth
+            density += share * gas
+            first += share * gas_1
+            second += share * (gas_1 - clean_1) / depth
+        first /= density
+        second /= density
         self._apply(-first, second - first * first)
-        self.last_share = share * gas / density if x < 0.0 else 0.0
         if learn_gas:
-            self._learn_gas(x, sd)
+            self._learn_gas(x, sd, shallow / density, deep / density)
 
-    def _learn_gas(self, x: float, sd: float) -> None:
-        """Let share and depth of the bubbles follow the responsibilities (on-line EM)."""
+    @property
+    def gas_share(self) -> float:
+        """Share of the samples with gas in them, of late."""
+        return self.state.shallow_share + self.state.deep_share
+
+    def _learn_gas(self, x: float, sd: float, shallow: float, deep: float) -> None:
+        """Let shares and depths of the bubbles follow the responsibilities (on-line EM)."""
         state = self.state
         step = 1.0 / GAS_MEMORY_SAMPLES
-        state.gas_share += step * (self.last_share - state.gas_share)
-        state.gas_share = min(max(state.gas_share, RESTING_GAS_SHARE), 0.9)
-        if x < 0.0:
-            state.depth_psu += step * self.last_share * (-x - state.depth_psu)
-            state.depth_psu = min(max(state.depth_psu, 3.0 * sd, 0.05), 3.0)
+        # A reading above the water holds no gas, whatever the tails say.
+        low = 1.0 if x < 0.0 else 0.0
+        shallow *= state.shallow_share * low
+        deep *= state.deep_share * low
+        state.shallow_share += step * (shallow - state.shallow_share)
+        state.shallow_share = min(max(state.shallow_share, RESTING_GAS_SHARE), LARGEST_GAS_SHARE)
+        state.deep_share += step * (deep - state.deep_share)
+        state.deep_share = min(max(state.deep_share, RESTING_GAS_SHARE), 0.5 * LARGEST_GAS_SHARE)
+        state.shallow_psu += step * shallow * (-x - state.shallow_psu)
+        state.shallow_psu = min(max(state.shallow_psu, 3.0 * sd, 0.03), DEEP_FROM_PSU)
+        state.deep_psu += step * deep * (-x - state.deep_psu)
+        state.deep_psu = min(max(state.deep_psu, DEEP_FROM_PSU), DEEPEST_PSU)
 
     def _apply(self, score: float, curvature: float) -> None:
         """Move state and covariance by the score and curvature of the log marginal density."""
@@ -173,7 +199,6 @@ class Water:
         state.slope_variance = max(
             state.slope_variance + covariance * covariance * curvature, 1e-10
         )
-        self.last_score = score
 
     def observe_fall(
         self, salinity_psu: float, noise_psu: float, deepest_psu: float, prior: float
@@ -215,6 +240,10 @@ class Water:
             state.covariance *= 1.0 - weight
         state.falling = weight
         return weight
+
+    def doubt_at_least(self, sd_psu: float) -> None:
+        """Keep the standard deviation from falling below a floor."""
+        self.state.salinity_variance = max(self.state.salinity_variance, sd_psu * sd_psu)
 
     def widen(self, variance: float) -> None:
         """Admit more doubt. [psu^2]."""

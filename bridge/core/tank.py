@@ -173,6 +173,7 @@ class TankEngine:
         self._published_flags: tuple[Flag, ...] = ()
         self._published_probability = 0.0
         self._diagnosis_at_s = -inf
+        self._silent_s = inf
         # A restart interrupts the evidence: a few good samples come first.
         self.diagnosis.state.good_samples = 0
         if self.diagnosis.state.started_s is not None:
@@ -322,9 +323,11 @@ class TankEngine:
                 self._thermometer.rejected(at_s)
                 return self._conclude(at_s)
             dry = self._thermometer.dry
+            silent = at_s >= self._silent_s
             self._thermometer.reading(at_s, to_celsius(number.value, unit) + offset_c)
-            if dry != self._thermometer.dry or self.state.diagnosis.cause is Cause.SILENT:
+            if silent or dry != self._thermometer.dry:
                 return self._conclude(at_s)
+            self._expect_messages()
             return []
 
         return handle
@@ -526,7 +529,7 @@ class TankEngine:
     def wake_at_s(self) -> float:
         """When something changes by time alone."""
         cause = self.state.diagnosis.cause
-        silent_s = inf if cause is Cause.SILENT else self._silent_at_s()
+        silent_s = inf if cause is Cause.SILENT else self._silent_s
         return min(
             silent_s,
             self._diagnosis_at_s + DIAGNOSIS_EVERY_S,
@@ -540,10 +543,15 @@ class TankEngine:
         outputs: list[Output] = []
         if self.service.wake_at_s <= at_s:
             outputs += self.service.advance(at_s)
-        if self._silent_at_s() <= at_s:
+        silent = self._silent_s <= at_s
+        if silent:
             self._tests.overdue(at_s)
             self.diagnosis.idle(at_s)
-        outputs += self._conclude(at_s)
+        if outputs or silent or self._diagnosis_at_s + DIAGNOSIS_EVERY_S <= at_s:
+            outputs += self._conclude(at_s)
+        else:
+            # Only a lease or a delay is due: nothing was learned about the water.
+            outputs += self._decide(at_s)
         return outputs
 
     def circumstances(self, at_s: float, *, link_up: bool, clock_settled: bool) -> list[Output]:
@@ -554,8 +562,8 @@ class TankEngine:
         self._linked = link_up
         return self._conclude(at_s)
 
-    def _silent_at_s(self) -> float:
-        """From when the probe or its thermometer counts as silent."""
+    def _expect_messages(self) -> None:
+        """Work out from when the probe or its thermometer counts as silent."""
         interval_s = self._tests.sensor.interval_s
         # Lost messages in a row are the less likely, the more reliable the sensor has been.
         needed = 1.0 + log(FALSE_SILENCE) / log(min(max(self.state.missed_share, 1e-5), 0.5))
@@ -567,13 +575,13 @@ class TankEngine:
             intervals * interval_s, 2.0
         )
         thermometer_s = self._thermometer.silent_at_s(self._started_s)
-        return min(probe_s, max(thermometer_s, self._started_s + 3.0))
+        self._silent_s = min(probe_s, max(thermometer_s, self._started_s + 3.0))
 
     # ------------------------------------------------------------------ conclusions
 
     def _faults(self, at_s: float) -> Faults:
         state, flags = self.state, self._tests.flags()
-        silent = at_s >= self._silent_at_s()
+        silent = at_s >= self._silent_s
         thermometer = self._thermometer.state
         return Faults(
             silent=silent,
@@ -591,6 +599,7 @@ class TankEngine:
 
     def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
         """Judge, publish what is new, decide about permits and alarms."""
+        self._expect_messages()
         cause = self.diagnosis.conclude(at_s, self._faults(at_s))
         assessment = self._assess(at_s, cause)
         if assessment.findings is not CALM_FINDINGS:

@@ -58,6 +58,8 @@ class Listener:
         """Disconnect."""
         self._client.disconnect()
         self._client.loop_stop()
+        # Untied, the client is freed now and closes its sockets, which are otherwise warned about.
+        self._client.on_connect = self._client.on_subscribe = self._client.on_message = None
 
     def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
         """Say something, and wait until the broker has it."""

@@ -27,6 +27,7 @@ from bridge.shell.config_problems import (
 )
 from bridge.shell.notify_settings import NotifySettings
 from bridge.shell.overlay import overlay, read_secret
+from bridge.shell.page_settings import PageSettings
 from bridge.shell.settings_shape import Step
 from bridge.shell.storage_settings import StorageSettings
 
@@ -44,6 +45,7 @@ class Configuration(Settings):
 
     broker: BrokerSettings
     storage: StorageSettings = field(default_factory=StorageSettings)
+    page: PageSettings = field(default_factory=PageSettings)
     notify: NotifySettings = field(default_factory=NotifySettings)
 
 

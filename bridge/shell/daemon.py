@@ -67,6 +67,8 @@ class Sinks:
     save_state: Callable[[Any], None] | None = None
     storage_fault: Callable[[], str | None] | None = None
     """Asked now and then why nothing can be kept; None while all is well."""
+    watchers: tuple[Callable[[Output], None], ...] = ()
+    """Shown every output that is carried out."""
 
 
 class Daemon:
@@ -123,6 +125,18 @@ class Daemon:
     def counters(self) -> Counters:
         """Totals since the start."""
         return self._counters
+
+    @property
+    def trouble(self) -> str | None:
+        """Why permits are held for want of a connection; None while connected."""
+        for facts in (self._link.facts, self._guard.facts):
+            if not facts.up:
+                return facts.reason
+        return None if self._up else "the start is not over yet"
+
+    def submit(self, topic: str, payload: bytes) -> None:
+        """Take a command as if it had come over the broker; may be called from another thread."""
+        self._inbox.put(Message(self._clock.now_s(), topic, payload))
 
     def stop(self) -> None:
         """Ask the loop to end; may be called from a signal handler or another thread."""
@@ -282,6 +296,8 @@ class Daemon:
             self._hand("records", self._sinks.records, output)
         else:
             self._hand("notices", self._sinks.notices, output)
+        for watcher in self._sinks.watchers:
+            self._hand("what is shown", watcher, output)
 
     def _hand(self, name: str, sink: Callable[[Any], None] | None, what: Any) -> None:  # noqa: ANN401
         if sink is None:

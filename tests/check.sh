@@ -24,15 +24,26 @@ fi
 # The programs of that environment, and no others of the same name.
 PATH=$PWD/.venv/bin:$PATH
 
-ruff check .
-ruff format --check .
-mypy --strict bridge tests
-lint-imports
+# All of them run, so that one visit shows everything that is wrong.
+failed=()
+check() {
+  echo "== $*"
+  "$@" || failed+=("$1")
+}
+check ruff check --output-format concise .
+check ruff format --check .
+check mypy --strict bridge tests
+check lint-imports
+if [ ${#failed[@]} -gt 0 ]; then
+  echo "check.sh: these failed: ${failed[*]}; the tests run all the same." >&2
+fi
 
 report=$(mktemp)
 trap 'rm -f "$report"' EXIT
-python -m pytest --numprocesses 2 --dist worksteal --junit-xml "$report"
+# Its summary is the last that is seen when all is well.
+python -m pytest --numprocesses 2 --dist worksteal --junit-xml "$report" || failed+=(pytest)
 if $nothing_skipped && ! grep -q 'skipped="0"' "$report"; then
   echo "check.sh: some tests were skipped; the lines above say which and why." >&2
-  exit 1
+  failed+=(skipped)
 fi
+[ ${#failed[@]} -eq 0 ]

@@ -14,5 +14,5 @@ compile() {
     --python-version 3.11 --python-platform linux --no-emit-index-url \
     --constraint deploy/constraints.txt --output-file "$@"
 }
-compile requirements.lock --extra metrics pyproject.toml
+compile requirements.lock --extra metrics --extra page pyproject.toml
 echo "hatchling>=1.27,<2" | compile requirements-build.lock -

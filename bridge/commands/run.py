@@ -9,12 +9,13 @@ from typing import Any
 from bridge.core.engine import Engine
 from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import load
+from bridge.shell.config import load_with_sources
 from bridge.shell.daemon import EngineBrokenError, Sinks
 from bridge.shell.engine_state import packed, unpacked
 from bridge.shell.history import History
 from bridge.shell.liveness import default_health_file
 from bridge.shell.notify_setup import start_telling
+from bridge.shell.page.server import make_page, serve
 from bridge.shell.signals import stopping
 
 log = logging.getLogger(__name__)
@@ -49,7 +50,8 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         UserError: The configuration cannot be used.
     """
-    configuration = load(arguments.config)
+    loaded = load_with_sources(arguments.config)
+    configuration = loaded.configuration
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
@@ -61,7 +63,15 @@ def run(arguments: argparse.Namespace) -> int:
         state=unpacked(history.load_state()),
     )
     telling = start_telling(configuration, history, engine.state)
+    page = stop_page = None
     try:
+        if configuration.page.enabled:
+            page = make_page(
+                loaded,
+                now_s=clock.now_s,
+                submit=lambda topic, payload: daemon.submit(topic, payload),
+                trouble=lambda: daemon.trouble,
+            )
         daemon = assemble(
             engine,
             settings=configuration,
@@ -75,15 +85,20 @@ def run(arguments: argparse.Namespace) -> int:
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),
+                watchers=() if page is None else (page.observe,),
             ),
             health_file=arguments.health_file,
         )
+        if page is not None:
+            stop_page = serve(page, configuration.page)
         with stopping(daemon.stop):
             daemon.run()
     except EngineBrokenError:
         log.exception("The daemon gives up, so that it can be started afresh.")
         return 1
     finally:
+        if stop_page is not None:
+            stop_page()
         if telling is not None:
             telling.close()
         history.close(HISTORY_CLOSE_S)

@@ -28,6 +28,7 @@ PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 WANTED = [
     *PROJECT["project"]["dependencies"],
     *PROJECT["project"]["optional-dependencies"]["metrics"],
+    *PROJECT["project"]["optional-dependencies"]["page"],
 ]
 
 

@@ -2,7 +2,7 @@
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import fields
 from pathlib import Path
@@ -22,7 +22,7 @@ from bridge.shell.storage_settings import StorageSettings
 from bridge.simulation.story import tell
 
 BOOT_ID = "0badcafe"
-TOKEN = "a token for tests only"  # noqa: S105 - no secret
+TOKEN = "a-token-for-tests-only"  # noqa: S105 - no secret
 TANK = "reef"
 
 
@@ -113,6 +113,10 @@ class Told:
             rows, self._rows = self._rows, []
         self.history.write(rows)
 
+    def close(self) -> None:
+        """Close the history."""
+        self.history.close()
+
     @contextmanager
     def going_on(self, speed: float) -> Iterator[None]:
         """Let the story go on, so many times as fast as life, for the length of a block."""
@@ -130,6 +134,3 @@ class Told:
         finally:
             stop.set()
             thread.join(5.0)
-
-
-Teller = Callable[..., Told]

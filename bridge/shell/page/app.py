@@ -133,7 +133,8 @@ class Page:
         trouble = None
         try:
             checks, calibrations = checks_and_calibrations(self._reader, self._snapshot, name)
-            rows = log_rows(self._reader, self._snapshot, name)
+            headlines = self._lookers[name].headlines
+            rows = log_rows(self._reader, self._snapshot, name, headlines)
         except HistoryError as error:
             checks, calibrations, rows, trouble = [], [], [], str(error)
         return self._html(

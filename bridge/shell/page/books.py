@@ -80,10 +80,19 @@ def checks_and_calibrations(
     )
 
 
-def log_rows(reader: HistoryReader, snapshot: Snapshot, tank: str) -> list[LogRow]:
-    """What happened of late, the newest first."""
+def log_rows(
+    reader: HistoryReader, snapshot: Snapshot, tank: str, headlines: Mapping[str, str]
+) -> list[LogRow]:
+    """What happened of late, the newest first.
+
+    Args:
+        reader: The history.
+        snapshot: What is too new for it.
+        tank: Which tank.
+        headlines: Of its alarms.
+    """
     found = records(reader, snapshot, tank, LOG_KINDS, 0.0, FOREVER_S, newest=SHOWN_LOG)
-    return [LogRow(Moment(row.at_s), log_words(row)) for row in reversed(found)]
+    return [LogRow(Moment(row.at_s), log_words(row, headlines)) for row in reversed(found)]
 
 
 def _check(data: Mapping[str, Any]) -> CheckRow:
@@ -140,15 +149,17 @@ def _calibration(data: Mapping[str, Any], undone: set[int]) -> CalibrationRow:
     )
 
 
-def log_words(row: Record) -> str:
+def log_words(row: Record, headlines: Mapping[str, str]) -> str:
     """A row of the log in a sentence."""
+    if row.kind == "alarm":
+        return _alarm(row.data, headlines)
     words: Callable[[Mapping[str, Any]], str] | None = _LOG_WORDS.get(row.kind)
     return event_words(row) if words is None else words(row.data)
 
 
 def _cause(data: Mapping[str, Any]) -> str:
     if data["cause"] == "none":
-        return "Nothing disturbs the reading any more."
+        return "Nothing disturbs the reading."
     return f"Found: {CAUSE_NAMES.get(data['cause'], data['cause'])}."
 
 
@@ -164,10 +175,10 @@ def _permit(data: Mapping[str, Any]) -> str:
     return f"{name}: held ({reasons})."
 
 
-def _alarm(data: Mapping[str, Any]) -> str:
-    name = CAUSE_NAMES.get(data["alarm"], data["alarm"].replace("-", " "))
+def _alarm(data: Mapping[str, Any], headlines: Mapping[str, str]) -> str:
+    headline = headlines.get(data["alarm"], data["alarm"]).rstrip(".")
     state = "back to normal" if data["state"] == "normal" else PHASE_WORDS[data["state"]]
-    return f"Alarm “{name}”: {state}."
+    return f"Alarm: {headline} ({state})."
 
 
 def _command(data: Mapping[str, Any]) -> str:
@@ -177,6 +188,5 @@ def _command(data: Mapping[str, Any]) -> str:
 _LOG_WORDS: Final[Mapping[str, Callable[[Mapping[str, Any]], str]]] = {
     "cause": _cause,
     "permit": _permit,
-    "alarm": _alarm,
     "command": _command,
 }

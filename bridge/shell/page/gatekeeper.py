@@ -18,6 +18,8 @@ MOST_FIELDS: Final = 40
 BODY_WITHIN_S: Final = 10.0
 LOG_IN: Final = "/login"
 STAMP: Final = "stamp"
+PRIVATE: Final = frozenset({"/settings"})
+"""Not for those who may only look: it names the broker, its user and files."""
 
 WRITES: Final = (30, 60.0)
 """A busy keeper saves a check every few seconds; a program that does so is no keeper."""
@@ -104,7 +106,9 @@ class Gatekeeper:
             return
         if method == "POST":
             self._admit_writing(path, headers, visitor)
-        elif path != LOG_IN and not visitor.may_read:
+        elif path != LOG_IN and not (
+            visitor.may_write if path in PRIVATE else visitor.may_read
+        ):
             raise Refused(401, self._stranger())
 
     def _admit_writing(self, path: str, headers: Headers, visitor: Visitor) -> None:

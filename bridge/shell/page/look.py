@@ -156,6 +156,11 @@ class Looker:
         self.tank = tank
         self._kinds: Mapping[str, AlarmKind] = tank_kinds(tuple(tank.permits))
 
+    @property
+    def headlines(self) -> Mapping[str, str]:
+        """What each alarm says."""
+        return {alarm: _headline(kind) for alarm, kind in self._kinds.items()}
+
     def look(
         self, view: TankView, plant: TankView, *, now_s: float, trouble: str | None
     ) -> Look:
@@ -325,6 +330,10 @@ def _alarms(
     return tuple(sorted(found, key=order))
 
 
+def _headline(kind: AlarmKind) -> str:
+    return capital(kind.headline.replace(HELD, "long"))
+
+
 def _alarm(
     name: str, document: Mapping[str, Any], kind: AlarmKind | None, *, ours: bool
 ) -> AlarmLook:
@@ -340,12 +349,11 @@ def _alarm(
             "action": list(kind.actions),
             "respond_within_s": kind.respond_within_s,
         }
-    headline = name if kind is None else kind.headline.replace(HELD, "long")
     return AlarmLook(
         alarm=name,
         mark={"high": "bad", "medium": "care"}.get(priority, "note"),
         urgency=PRIORITY_WORDS[priority],
-        headline=capital(headline),
+        headline=name if kind is None else _headline(kind),
         state=PHASE_WORDS.get(state, state),
         since=Moment(since_s),
         cause=texts.get("cause", ""),

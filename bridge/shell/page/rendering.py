@@ -10,6 +10,8 @@ from typing import Any, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import Response
 
+from bridge.shell.page.words import salinity_words
+
 FOLDER: Final = "bridge.shell.page"
 TYPES: Final = {
     "css": "text/css; charset=utf-8",
@@ -21,7 +23,7 @@ ICONS: Final = {
     "care": "M12 4 22 20H2Z M12 10v5 M12 17.4v.2",
     "bad": "M8 3h8l5 5v8l-5 5H8l-5-5V8Z M12 7v6 M12 16v.3",
     "unknown": "M9 9a3 3 0 1 1 4 3c-1 .5-1 1-1 2.4 M12 17.6v.2",
-    "note": "M12 11v6 M12 7v.2",
+    "note": "M12 3a9 9 0 1 0 .1 0Z M12 11v5 M12 8v.1",
     "permit": "m5 12 5 5 9-10",
     "hold": "M9 6v12 M15 6v12",
 }
@@ -40,6 +42,9 @@ class Renderer:
             lstrip_blocks=True,
         )
         self._environment.globals["icons"] = ICONS
+        self._environment.filters["salinity"] = lambda value, unsure: ", ".join(
+            salinity_words(value, unsure)
+        )
 
     def render(self, template: str, **what: Any) -> str:  # noqa: ANN401 - templates take anything
         """A page, or a part of one."""

@@ -49,10 +49,10 @@
     const place = live.querySelector(`[data-part="${part}"]`);
     if (!place) return;
     const focused = place.contains(document.activeElement) ? document.activeElement.id : "";
-    const open = [...place.querySelectorAll("details[open][id]")].map((e) => e.id);
+    const open = [...place.querySelectorAll("details[id]")].map((e) => [e.id, e.open]);
     const chosen = [...place.querySelectorAll("select[id]")].map((e) => [e.id, e.value]);
     place.innerHTML = html;
-    for (const id of open) { const e = document.getElementById(id); if (e) e.open = true; }
+    for (const [id, is] of open) { const e = document.getElementById(id); if (e) e.open = is; }
     for (const [id, value] of chosen) { const e = document.getElementById(id); if (e) e.value = value; }
     if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
   };

@@ -60,7 +60,7 @@ class Excursion:
     pace_psu_h: float = 0.0
     hours: float = 0.0
     expected_psu: float | None = None
-    """Change that the litres since then explain; None when nobody meters them."""
+    """Change that added and evaporated litres since then make; None when nobody meters them."""
 
 
 def _logistic(x: float) -> float:
@@ -140,7 +140,7 @@ class Balance:
         salinity_psu: float,
         variance: float,
         slope_psu_h: float,
-        expected_psu: float | None,
+        added_psu: float | None,
     ) -> Excursion:
         """Weigh the present excursion.
 
@@ -149,10 +149,11 @@ class Balance:
             salinity_psu: Estimate that follows the reading. [psu]
             variance: Its variance, without the calibration's. [psu^2]
             slope_psu_h: Learned rise by evaporation. [psu/h]
-            expected_psu: Change that the litres since the excursion explain, or None.
+            added_psu: Fall by the fresh water added since the excursion began, evaporation not
+                counted; None when nobody meters or times it. [psu]
         """
         state, excursion = self.state, self.excursion
-        excursion.expected_psu = expected_psu
+        excursion.expected_psu = None
         if state.low_psu is None or state.high_psu is None:
             excursion.dilution = excursion.concentration = 0.0
             return excursion
@@ -179,10 +180,12 @@ class Balance:
         excursion.size_psu, excursion.hours, excursion.pace_psu_h = size, hours, size / hours
         excursion.dilution = _logistic((below - margin) / width)
         excursion.concentration = _logistic((above - margin) / width)
+        if added_psu is not None:
+            excursion.expected_psu = slope_psu_h * hours - added_psu
         if below > 0.0:
-            excursion.real_share = self._real_fall(expected_psu, level)
+            excursion.real_share = self._real_fall(level)
         else:
-            excursion.real_share = self._real_rise(slope_psu_h, expected_psu, level)
+            excursion.real_share = self._real_rise(slope_psu_h, added_psu, level)
         return excursion
 
     @staticmethod
@@ -191,36 +194,35 @@ class Balance:
             return left_s if left_s is not None else at_s
         return None if outside_psu <= 0.0 else left_s
 
-    def _real_fall(self, expected_psu: float | None, level: float | None) -> float:
+    def _real_fall(self, level: float | None) -> float:
         """Share of a fall that is real, by litres, level and pace."""
         excursion = self.excursion
         pace = excursion.pace_psu_h
         by_pace = (log(pace) - log(SLOW_PSU_H)) / (log(FAST_PSU_H) - log(SLOW_PSU_H))
         share = min(max(by_pace, 0.1), 0.97)
-        if expected_psu is not None:
-            explained = -expected_psu / excursion.size_psu
+        if excursion.expected_psu is not None:
+            explained = -excursion.expected_psu / excursion.size_psu
             if explained > 0.4:  # noqa: PLR2004
                 return 0.97
-            if excursion.hours > 2.0 and explained < 0.15:  # noqa: PLR2004
+            if excursion.hours > 2.0 and explained < 0.2:  # noqa: PLR2004
                 share = min(share, 0.1)
         if level is not None and level > 2.0:  # noqa: PLR2004
             return max(share, 0.95)
         return share
 
     def _real_rise(
-        self, slope_psu_h: float, expected_psu: float | None, level: float | None
+        self, slope_psu_h: float, added_psu: float | None, level: float | None
     ) -> float:
         """Share of a rise that is real: evaporation without top-off climbs at a known pace."""
         excursion = self.excursion
-        pace = excursion.pace_psu_h
-        ratio = pace / max(slope_psu_h, 1e-4)
-        share = 0.85 if 0.4 < ratio < 2.5 else 0.5 if ratio >= 2.5 else 0.15  # noqa: PLR2004
-        if expected_psu is not None:
+        ratio = excursion.pace_psu_h / max(slope_psu_h, 1e-4)
+        share = 0.85 if 0.4 < ratio < 2.5 else 0.7 if ratio >= 2.5 else 0.15  # noqa: PLR2004
+        if added_psu is not None:
             # Litres that went on running as usual contradict a dry reservoir.
             usual = slope_psu_h * excursion.hours
-            if -expected_psu < 0.3 * usual:
+            if added_psu < 0.3 * usual:
                 share = max(share, 0.9)
-            elif -expected_psu > 0.7 * usual and excursion.hours > 3.0:  # noqa: PLR2004
+            elif added_psu > 0.7 * usual and excursion.hours > 3.0 and ratio < 2.5:  # noqa: PLR2004
                 share = min(share, 0.15)
         if level is not None and level < -2.0:  # noqa: PLR2004
             share = max(share, 0.95)

@@ -89,6 +89,9 @@ class DeviceState:
     on: bool | None = None
     since_s: float | None = None
     known_s: float | None = None
+    edge_s: float | None = None
+    """Newest switching that was seen."""
+    switchings: int = 0
     waiting: list[tuple[float, bool]] = field(default_factory=list)
     """Switchings whose effect is not measured yet."""
     steps: list[EdgeChange] = field(default_factory=list)
@@ -209,6 +212,8 @@ class Devices:
         device.on, device.since_s = on, at_s
         if first:
             return False
+        device.edge_s = at_s
+        device.switchings += 1
         self.state.edges.append(at_s)
         device.waiting.append((at_s, on))
         self._waiting = True
@@ -222,17 +227,22 @@ class Devices:
         return min(1.0, rate * window_s)
 
     def edge_near(self, at_s: float, window_s: float) -> str | None:
-        """The device that switched last within the window before ``at_s``, or None."""
-        best: tuple[float, str] | None = None
-        for name in self.names:
-            since = self.state.devices[name].since_s
-            if since is not None and at_s - window_s <= since <= at_s:
-                candidate = (since, name)
-                if best is None or candidate > best:
-                    best = candidate
-        if best is None or not self.state.edges or self.state.edges[-1] < at_s - window_s:
+        """The device that switched within the window before ``at_s``, or None.
+
+        Of several, one whose effect is known; else the one that switches least often.
+        """
+        if not self.state.edges or self.state.edges[-1] < at_s - window_s:
             return None
-        return best[1]
+        near = [
+            name
+            for name in self.names
+            if self.state.devices[name].edge_s is not None
+            and at_s - window_s <= (self.state.devices[name].edge_s or 0.0) <= at_s
+        ]
+        if not near:
+            return None
+        known = [name for name, _ in self.named() if name in near]
+        return known[0] if known else min(near, key=lambda n: self.state.devices[n].switchings)
 
     def sample(self, at_s: float, probe_psu: float, noise_psu: float, interval_s: float) -> None:
         """Take in a reading, measure switchings that are due."""

@@ -54,6 +54,8 @@ COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
 LEAST_DRIFT_PSU: Final = 0.08
 QUIET_LOG_ODDS: Final = -7.0
 
+NAMED_ODDS: Final = 1000.0
+"""Factor on the prior odds at a switching of a device whose effect is known."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
 NEIGHBOUR_MEMORY_SAMPLES: Final = 2000
 
@@ -389,7 +391,9 @@ class Diagnosis:
             seen.add(name)
             if name in self._dosers:
                 continue
-            self.state.interference_s, self.state.interference_device = at_s, name
+            if len(seen) == 1:
+                # The strongest evidence names the device.
+                self.state.interference_s, self.state.interference_device = at_s, name
             if verdict.effect is Effect.STEP:
                 probe_psu -= verdict.size
                 noise2 += (0.25 * verdict.size) ** 2
@@ -459,6 +463,7 @@ class Diagnosis:
             noise,
             change.fastest_fall_psu_h,
             change.fastest_rise_psu_h,
+            shallow_psu=water.state.shallow_psu,
             mixing=self._mixing_share(at_s),
         )
         clean = abs(self._deviation) < CLEAN_SIGMA * self._sd
@@ -528,8 +533,11 @@ class Diagnosis:
         device = None
         if self.devices.names:
             device = self.devices.edge_near(at_s, window_s)
+            named = {name for name, _ in self.devices.named()}
             if device is None:
                 factors[Model.STEP] = factors[Model.NOISE] = 0.15
+            elif device in named:
+                factors[Model.STEP] = factors[Model.NOISE] = NAMED_ODDS
             else:
                 rarity = min(0.5 / self.devices.chance_of_edge(at_s, window_s), 15.0)
                 factors[Model.STEP] = factors[Model.NOISE] = rarity
@@ -551,7 +559,7 @@ class Diagnosis:
             factors[Model.WATER] = 2.0 if self.inflow.active(at_s) else 0.15
         if self.tank.plumbing.flow_through_psu_h > 0.0:
             # Water that is always renewed by the same sea has no top-off to mix.
-            factors[Model.PLUME] = 0.02
+            factors[Model.PLUME] = 1e-6
         level = self.balance.level_deviation()
         if level is not None:
             if level < -3.0:  # noqa: PLR2004
@@ -708,16 +716,16 @@ class Diagnosis:
         if water is None:
             return
         left_s = balance.left_low_s or balance.left_high_s
-        expected = None
+        added_psu = None
         if self.inflow.watched and left_s is not None:
             litres = self.inflow.litres_since(left_s - HOUR_S / 4.0)
-            expected = -litres * water.state.salinity_psu / self.tank.volume_l
+            added_psu = litres * water.state.salinity_psu / self.tank.volume_l
         excursion = self.balance.judge(
             at_s,
             water.state.salinity_psu,
             water.state.salinity_variance,
             max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
-            expected,
+            added_psu,
         )
         for share, cause in (
             (excursion.dilution, Cause.DILUTION),

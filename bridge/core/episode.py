@@ -53,6 +53,8 @@ DEPTH_PSU: Final = 0.7
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
+ONSET_H: Final = 2.0 / 60.0
+"""It takes the hose some minutes to fill the place of the probe (assumed)."""
 SWIRL_H: Final = 1.0 / 60.0
 """Unmixed water passes the probe in swirls of about a minute (assumed)."""
 EXPOSED_FROM_PSU: Final = 1.5
@@ -61,7 +63,7 @@ UNREACHABLE_LOG: Final = 3.0
 """Log odds against the water for each sample that it could not have reached."""
 SHORTEST_CALM_SAMPLES: Final = 3
 PASSING_CALM_SAMPLES: Final = 6
-SHORTEST_CALM_S: Final = 180.0
+SHORTEST_CALM_S: Final = 300.0
 LONGEST_CALM_S: Final = 1800.0
 
 
@@ -163,6 +165,7 @@ class Episode:
         fall_psu_h: float,
         rise_psu_h: float,
         *,
+        shallow_psu: float,
         mixing: float = 1.0,
     ) -> None:
         """Weigh one sample.
@@ -175,6 +178,7 @@ class Episode:
             noise_psu: Clean noise of the reading. [psu]
             fall_psu_h: Fastest possible fall. [psu/h]
             rise_psu_h: Fastest possible rise. [psu/h]
+            shallow_psu: Mean depth of fine bubbles, as learned. [psu]
             mixing: 1 while fresh water runs in, mixes, or nobody knows; less when it does not.
         """
         state = self.state
@@ -199,7 +203,8 @@ class Episode:
         jump = two_sided(d, 0.6)
         noisy = sqrt(max(state.square_psu2, 16.0 * noise2) + sd * sd)
         densities = (
-            (1.0 - state.share) * clean + state.share * gas,
+            (1.0 - state.share) * clean
+            + 0.5 * state.share * (gas + one_sided(d, sd, max(shallow_psu, 2.0 * sd))),
             gas
             if first
             else 0.93 * rest * (1.0 if state.level_psu < water_psu else 0.01)
@@ -208,7 +213,7 @@ class Episode:
             jump if first else 0.93 * rest + 0.04 * clean + 0.03 * jump,
             normal(d, noisy),
             self._exposed(d, probe_psu, water_psu, noise2, rest, clean, first=first),
-            one_sided(d, sd, PLUME_DEPTH_PSU)
+            one_sided(d, sd, PLUME_DEPTH_PSU * (1.0 - exp(-hours / ONSET_H)) + 0.05)
             if first
             else mixing * self._plume(d, state.last_psu - water_psu, noise2, sd, hours),
             self._follow(probe_psu, noise2, hours, fall_psu_h, rise_psu_h),
@@ -347,5 +352,5 @@ class Episode:
         if state.excursions < 2:  # noqa: PLR2004
             return True
         calm_s = at_s - state.last_outside_s
-        needed_s = min(max(2.0 * state.longest_pause_s, SHORTEST_CALM_S), LONGEST_CALM_S)
+        needed_s = min(max(3.0 * state.longest_pause_s, SHORTEST_CALM_S), LONGEST_CALM_S)
         return state.clean_run >= PASSING_CALM_SAMPLES and calm_s >= needed_s

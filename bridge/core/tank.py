@@ -34,9 +34,9 @@ from bridge.core.units import to_celsius
 from bridge.core.wire.commands import WaterChange, WorkPhase
 from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
 
-FEWEST_SILENT_INTERVALS: Final = 3.3
+FEWEST_SILENT_INTERVALS: Final = 3.1
 MOST_SILENT_INTERVALS: Final = 8.0
-FALSE_SILENCE: Final = 1e-8
+FALSE_SILENCE: Final = 1e-7
 """Accepted chance, at each message, that lost single messages look like silence."""
 MISSED_MEMORY: Final = 1.0 / 2000.0
 PSU_PER_C: Final = 0.77
@@ -55,6 +55,23 @@ LONGEST_WATER_CHANGE_S: Final = 6 * 3600.0
 CALM_PROBABILITY: Final = 0.97
 CALM_FINDINGS: Final = (Finding(Cause.NONE, CALM_PROBABILITY, (), ACTIONS[Cause.NONE]),)
 """Stands for every moment at which nothing but health is likely."""
+
+SHORTEST_FLAT_RUN: Final = 10
+SHORTEST_FLAT_S: Final = 300.0
+FLAT_HISTORY: Final = 500
+"""Readings in which the usual length of runs shows."""
+FLAT_RUNS: Final = 2.5
+FLAT_CHANCE: Final = 1e-7
+LONGEST_RUN_FADE: Final = 0.9995
+POSSIBLE: Final = {
+    ProbeUnit.MS_CM: (-1.0, 200.0),
+    ProbeUnit.US_CM: (-1e3, 2e5),
+    ProbeUnit.S_M: (-0.1, 20.0),
+    ProbeUnit.PSU: (-1.0, 100.0),
+    ProbeUnit.PPT: (-1.0, 100.0),
+    ProbeUnit.SG: (0.9, 1.2),
+}
+"""What a conductivity cell can report at all, dry or shorted; else it is a sentinel such as -999."""
 
 STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
     Cause.NONE: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
@@ -104,8 +121,12 @@ class TankState:
     invalid: int = 0
     rejected: int = 0
     """Rejected payloads since the first start."""
-    missed_share: float = 0.0005
+    missed_share: float = 0.0002
     """Share of messages that did not come."""
+    run: int = 0
+    """Equal numbers in a row."""
+    longest_run: float = 0.0
+    run_history: int = 0
     level_at_s: float | None = None
     sequence: int = 0
     reference: ReferenceState = field(default_factory=ReferenceState)
@@ -200,13 +221,14 @@ class TankEngine:
 
     def _probe_handler(self) -> Handler:
         read = number_reader(self.tank.probe)
+        lowest, highest = POSSIBLE[self.tank.probe.unit]
 
         def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
             if retained:
                 # An old value says nothing about now.
                 return []
             number = read(payload)
-            if isinstance(number, Rejected):
+            if isinstance(number, Rejected) or not lowest <= number.value <= highest:
                 return self._probe_rejected(at_s)
             return self._probe_reading(at_s, number)
 
@@ -237,6 +259,7 @@ class TankEngine:
         self._correct(number.value, None if water_c is None else self._thermometer.state.raw_c)
         psu = None if water_c is None else self._salinity(number.value, water_c)
         self._tests.sample(taken_s, psu, number.value, water_c, arrived_at_s=at_s)
+        self._follow_run(number.value)
         state.probe_at_s, state.reported = taken_s, number.value
         if water_c is not None:
             if self._thermometer.state.odd_since_s is not None:
@@ -571,9 +594,9 @@ class TankEngine:
         last_s = self.state.arrived_at_s
         if self.state.invalid and self.state.probe_at_s is not None:
             last_s = max(self.state.probe_at_s, last_s or 0.0)
-        probe_s = (self._started_s if last_s is None else max(last_s, self._started_s)) + max(
-            intervals * interval_s, 2.0
-        )
+        sensor = self._tests.sensor
+        patience_s = max(intervals * interval_s, 2.0) if sensor.cadence_known else sensor.late_s
+        probe_s = (self._started_s if last_s is None else max(last_s, self._started_s)) + patience_s
         thermometer_s = self._thermometer.silent_at_s(self._started_s)
         self._silent_s = min(probe_s, max(thermometer_s, self._started_s + 3.0))
 
@@ -583,19 +606,44 @@ class TankEngine:
         state, flags = self.state, self._tests.flags()
         silent = at_s >= self._silent_s
         thermometer = self._thermometer.state
+        unreadable = (
+            state.probe_psu is None
+            and state.reported is not None
+            and thermometer.temperature_c is not None
+            and not state.invalid
+        )
         return Faults(
             silent=silent,
             invalid=(
                 (state.invalid >= INVALID_MESSAGES or thermometer.invalid >= INVALID_MESSAGES)
                 and not silent
             ),
-            stuck=flags["flat_line"] is Flag.FAIL,
+            # A dry cell rests at nothing, quite rightly.
+            stuck=(flags["flat_line"] is Flag.FAIL or self._flat()) and not unreadable,
             dry=self._thermometer.dry,
-            unreadable=state.probe_psu is None
-            and state.reported is not None
-            and thermometer.temperature_c is not None
-            and not state.invalid,
+            unreadable=unreadable,
         )
+
+    def _follow_run(self, reported: float) -> None:
+        """Count equal numbers in a row, and how long such runs usually get."""
+        state = self.state
+        state.run_history = min(state.run_history + 1, 1_000_000)
+        if reported == state.reported:
+            state.run += 1
+            return
+        if not self._flat():
+            state.longest_run = max(state.run, state.longest_run * LONGEST_RUN_FADE)
+        state.run = 1
+
+    def _flat(self) -> bool:
+        """Whether the number has not moved for far longer than it ever did."""
+        state = self.state
+        if state.run < SHORTEST_FLAT_RUN or state.run_history < FLAT_HISTORY + state.run:
+            return False
+        sensor = self._tests.sensor
+        repeats = min(max(sensor.repeat_probability(), 0.01), 0.9999)
+        needed = max(log(FLAT_CHANCE) / log(repeats), FLAT_RUNS * state.longest_run)
+        return state.run >= needed and state.run * sensor.interval_s >= SHORTEST_FLAT_S
 
     def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
         """Judge, publish what is new, decide about permits and alarms."""

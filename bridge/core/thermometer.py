@@ -14,14 +14,17 @@ LOWEST_C: Final = -2.0
 HIGHEST_C: Final = 45.0
 FASTEST_C_MIN: Final = 0.12
 """A 300 W heater in 40 l: 6.5 °C an hour (computed from the heat capacity of water)."""
-SUDDEN_C: Final = 0.5
+SUDDEN_C: Final = 0.35
 """Deviation that needs no time: a cold water change, a coarse display."""
+LEASH_C: Final = 0.1
 ACCEPTED_AFTER_S: Final = 2700.0
 """A new temperature that stays this long is taken as the water's: a large cold water change."""
 CONFIRMING_READINGS: Final = 2
 PRIOR_INTERVAL_S: Final = 60.0
 SILENT_INTERVALS: Final = 3.3
 FINEST_C: Final = 0.005
+UNKNOWN_CADENCE_S: Final = 1800.0
+"""Patience before the cadence is known; three times the slowest usual one of ten minutes."""
 RATE_WANDER: Final = 4.0
 """Heaters switch between rates of about 1 °C an hour every quarter of an hour. [(°C/h)²/h]"""
 RATE_REST_H: Final = 1.0
@@ -90,7 +93,8 @@ class WaterThermometer:
         self._learn_step(abs(temperature_c - before_c))
         reach_c = FASTEST_C_MIN * max(at_s - state.at_s, 0.0) / 60.0
         deviation = temperature_c - state.anchor_c
-        if abs(deviation) <= SUDDEN_C + 6.0 * state.noise_c + reach_c:
+        sudden_c = SUDDEN_C + 6.0 * state.noise_c + 2.0 * self.resolution_c
+        if abs(deviation) <= sudden_c + reach_c:
             state.odd_since_s, state.odd_readings = None, 0
             state.anchor_c += min(max(deviation, -reach_c), reach_c)
             self._filter(at_s, temperature_c)
@@ -193,6 +197,8 @@ class WaterThermometer:
     def silent_at_s(self, started_s: float) -> float:
         """From when silence counts."""
         last = self.state.raw_at_s if self.state.raw_at_s is not None else started_s
+        if self.configured_interval_s is None and self.state.intervals < SEEN_TWICE:
+            return last + UNKNOWN_CADENCE_S
         return last + max(SILENT_INTERVALS * self.interval_s, 5.0)
 
     def usable(self, at_s: float) -> float | None:
@@ -210,4 +216,6 @@ class WaterThermometer:
         if age_s > longest_s:
             return None
         ahead_h = min(max(age_s, 0.0), self.interval_s) / HOUR_S
-        return state.temperature_c + state.rate_c_h * ahead_h
+        followed_c = state.temperature_c + state.rate_c_h * ahead_h
+        # Water cannot run away from the anchor; a thermometer in the air can, slowly at first.
+        return min(max(followed_c, state.anchor_c - LEASH_C), state.anchor_c + LEASH_C)

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from subprocess import PIPE, Popen
 from sys import executable
-from threading import Thread
+from threading import Event, Thread
 from time import monotonic, sleep
 from types import ModuleType
 from typing import Any
@@ -266,8 +266,11 @@ def wait_for(words: list[tuple[float, str]], word: str, within_s: float) -> None
 def test_through_a_real_broker_it_opens_holds_and_times_out(broker: Mosquitto) -> None:
     """The whole program: permit opens, silence closes within the lease, hold closes at once."""
     daemon = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    reported = Event()
+    daemon.on_message = lambda *_: reported.set()
     daemon.connect("127.0.0.1", broker.port)
     daemon.loop_start()
+    daemon.subscribe("tidegate/reef/gate/top-off", qos=1)
     topic = "tidegate/reef/permit/top-off"
     started = monotonic()
 
@@ -280,7 +283,9 @@ def test_through_a_real_broker_it_opens_holds_and_times_out(broker: Mosquitto) -
         issue(1)
         with running(broker.port) as words:
             wait_for(words, "closed", 10)
-            sleep(1)
+            # It reports on each connection, after it has subscribed.
+            assert reported.wait(10)
+            sleep(0.5)
             assert words[-1][1] == "closed", "opened on a retained permit"
             issue(2)
             issue(3)

@@ -7,7 +7,7 @@ learned; before there is enough to learn from, a stated prior stands in.
 
 from bisect import bisect_left
 from dataclasses import dataclass, field
-from math import log, sqrt
+from math import isfinite, log, sqrt
 from typing import Final
 
 from bridge.core.settings import Probe, ProbeUnit
@@ -250,8 +250,11 @@ class SensorLearning:
             candidate = state.candidate
             if candidate is not None:
                 self._judge_candidate(candidate, step, _ROUNDING * abs(reported))
-            elif (state.resolution is None or step < _FINER * state.resolution) and (
-                len(state.steps) < _STEPS_KEPT or step <= state.steps[-1]
+            elif (
+                # Two absurd numbers can lie further apart than a float can tell.
+                isfinite(step)
+                and (state.resolution is None or step < _FINER * state.resolution)
+                and (len(state.steps) < _STEPS_KEPT or step <= state.steps[-1])
             ):
                 self._learn_step(step, _ROUNDING * abs(reported))
         if change_psu is not None:

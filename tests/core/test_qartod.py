@@ -500,6 +500,15 @@ def test_a_restart_changes_nothing(history: History, cut: int) -> None:
         assert [part.explain(n) for n in TESTS] == [whole.explain(n) for n in TESTS]
 
 
+def test_absurd_numbers_can_be_saved() -> None:
+    """A step past the largest float is not learned, because a saved state could not hold it."""
+    tests = PlausibilityTests(TANK)
+    for number in range(4):
+        tests.sample(10.0 * number, 35.0, 1.7e308 * (-1) ** number, 25.0)
+
+    assert ADAPTER.validate_json(ADAPTER.dump_json(tests.state)) == tests.state
+
+
 @settings(max_examples=10)
 @given(seed=st.integers(0, 1000), every=st.integers(1, 400))
 def test_a_realistic_day_in_pieces_equals_the_day_in_one(seed: int, every: int) -> None:

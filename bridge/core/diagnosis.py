@@ -9,7 +9,7 @@ from math import exp, hypot, inf, log, sqrt
 from typing import Final
 
 from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Balance, BalanceState
-from bridge.core.blocks import Blocks, BlocksState
+from bridge.core.blocks import Blocks, BlocksState, quantile
 from bridge.core.devices import Devices, DevicesState, Effect
 from bridge.core.episode import CLEAN_SIGMA, Episode, EpisodeState, Model
 from bridge.core.estimator import Physics, Water, WaterState
@@ -38,9 +38,11 @@ CHANGING_PSU_ROOT_H: Final = 1.0
 """Wander of the water while somebody changes it."""
 GASSY_SHARE: Final = 0.12
 GASSY_DOUBT_PSU: Final = 0.01
-YOUNG_DOUBT_PSU: Final = 0.04
+YOUNG_DOUBT_PSU: Final = 0.02
 YOUNG_READINGS: Final = 90
-QUIET_SLACK: Final = 1.5
+LEAST_READ_AGAIN: Final = 12
+UPPER_EDGE: Final = 0.9
+QUIET_SLACK: Final = 1.2
 LEAST_NOISE_PSU: Final = 0.004
 TENTH_OF_STEPS: Final = 0.1257 * 1.4142
 """A tenth of the steps of white noise are smaller than this many standard deviations."""
@@ -484,10 +486,22 @@ class Diagnosis:
             if episode.over(at_s):
                 self._close(at_s)
         elif best == Model.PASSING:
+            # Given passing bubbles, a good part of the readings holds gas.
+            water.expect_gas()
+            if state.readings <= YOUNG_READINGS:
+                self._read_again(water)
             water.observe(reading, noise)
             self._carry(elapsed_h)
         else:
             self._carry(elapsed_h)
+
+    def _read_again(self, water: Water) -> None:
+        """Read the first readings in the light of bubbles: the water is near their upper edge."""
+        readings = self.devices.state.readings
+        if len(readings) >= LEAST_READ_AGAIN:
+            edge_psu = quantile(list(readings), UPPER_EDGE)
+            if edge_psu > water.state.salinity_psu:
+                water.settle_at(edge_psu, YOUNG_DOUBT_PSU)
 
     def _mixing_share(self, at_s: float) -> float:
         """How well a dip now still goes with added water: nothing lasts beyond the mixing."""

@@ -20,6 +20,8 @@ OUTLIER_DENSITY = 0.002
 """Density of anything else: 1 % spread over 5 psu. Keeps a wild sample from moving the water."""
 RESTING_GAS_SHARE = 0.005
 LARGEST_GAS_SHARE = 0.6
+PASSING_SHALLOW_SHARE = 0.4
+PASSING_DEEP_SHARE = 0.1
 RESTING_SHALLOW_PSU = 0.1
 RESTING_DEEP_PSU = 0.8
 """Before bubbles were seen: one sample in two hundred dips a little, as many dip deeply (assumed).
@@ -240,6 +242,11 @@ class Water:
             state.covariance *= 1.0 - weight
         state.falling = weight
         return weight
+
+    def expect_gas(self) -> None:
+        """Raise the shares of bubbles to what passing bubbles bring at least."""
+        self.state.shallow_share = max(self.state.shallow_share, PASSING_SHALLOW_SHARE)
+        self.state.deep_share = max(self.state.deep_share, PASSING_DEEP_SHARE)
 
     def doubt_at_least(self, sd_psu: float) -> None:
         """Keep the standard deviation from falling below a floor."""

@@ -69,7 +69,8 @@ def run(arguments: argparse.Namespace) -> int:
             page = make_page(
                 loaded,
                 now_s=clock.now_s,
-                submit=lambda topic, payload: daemon.submit(topic, payload),
+                # The daemon comes after the page, because it shows the page what it does.
+                submit=lambda topic, payload: daemon.submit(topic, payload),  # noqa: PLW0108
                 trouble=lambda: daemon.trouble,
             )
         daemon = assemble(

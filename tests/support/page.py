@@ -5,6 +5,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import fields
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from bridge.simulation.story import tell
 BOOT_ID = "0badcafe"
 TOKEN = "a-token-for-tests-only"  # noqa: S105 - no secret
 TANK = "reef"
+STORY = cache(tell)
 
 
 def loaded(
@@ -63,7 +65,7 @@ class Told:
         until_h: float = 1.0,
         **changes: object,
     ) -> None:
-        scenario = tell().scenario
+        scenario = STORY().scenario
         self.loaded = loaded(scenario.settings(), folder, page, **changes)
         self.now_s = scenario.start_s
         self.trouble: str | None = None
@@ -75,15 +77,19 @@ class Told:
         self._rows: list[Record] = []
         self._messages: Iterator[Any] = iter(scenario.messages)
         self._next = next(self._messages)
-        self.page = Page(
+        self.page = self.another_page()
+        self._step(LinkUp(self.now_s))
+        self.tell_until(scenario.start_s + until_h * 3600.0)
+        self.keep()
+
+    def another_page(self) -> Page:
+        """A page that has not been shown anything yet."""
+        return Page(
             self.loaded,
             now_s=lambda: self.now_s,
             submit=self.submit,
             trouble=lambda: self.trouble,
         )
-        self._step(LinkUp(self.now_s))
-        self.tell_until(scenario.start_s + until_h * 3600.0)
-        self.keep()
 
     def _step(self, event: Any) -> None:  # noqa: ANN401 - any event
         with self._lock:

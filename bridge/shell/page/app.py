@@ -62,10 +62,10 @@ class Page:
         self._now_s = now_s
         self._trouble = trouble
         self._speed = speed
-        self._desk = CommandDesk(
+        self.desk = CommandDesk(
             configuration.base_topic, secret=configuration.command_secret, submit=submit
         )
-        self._snapshot = Snapshot(configuration.base_topic, on_answer=self._desk.take)
+        self.snapshot = Snapshot(configuration.base_topic, on_answer=self.desk.take)
         self._reader = HistoryReader(configuration.storage.path)
         self._lookers = {name: Looker(name, tank) for name, tank in configuration.tanks.items()}
         self._visitors = Visitors(configuration.page)
@@ -79,7 +79,7 @@ class Page:
     @property
     def observe(self) -> Callable[[Output], None]:
         """Takes in every output of the engine."""
-        return self._snapshot.observe
+        return self.snapshot.observe
 
     def app(self) -> ASGIApp:
         """The ASGI application."""
@@ -123,18 +123,16 @@ class Page:
         if not from_s < to_s:
             raise HTTPException(400, "from must be before to.")
         points = int(_number(request, "points", 800))
-        content = chart(
-            self._reader, self._snapshot, name, from_s=from_s, to_s=to_s, points=points
-        )
+        content = chart(self._reader, self.snapshot, name, from_s=from_s, to_s=to_s, points=points)
         return Response(content, media_type="application/json")
 
     def _records(self, request: Request) -> Response:
         name = self._name(request)
         trouble = None
         try:
-            checks, calibrations = checks_and_calibrations(self._reader, self._snapshot, name)
+            checks, calibrations = checks_and_calibrations(self._reader, self.snapshot, name)
             headlines = self._lookers[name].headlines
-            rows = log_rows(self._reader, self._snapshot, name, headlines)
+            rows = log_rows(self._reader, self.snapshot, name, headlines)
         except HistoryError as error:
             checks, calibrations, rows, trouble = [], [], [], str(error)
         return self._html(
@@ -178,7 +176,7 @@ class Page:
         try:
             while not self.closing.is_set() and self._visitors.still(visitor):
                 now = loop.time()
-                state = (self._snapshot.version, self._trouble())
+                state = (self.snapshot.version, self._trouble())
                 if state != known or now >= beat_at:
                     known, beat_at = state, now + BEAT_EVERY_S
                     look = self._look(name)
@@ -219,7 +217,7 @@ class Page:
 
     def _form(self, request: Request) -> Response:
         name, command = self._name(request), self._command(request)
-        return self._show_form(request, name, command, {}, None)
+        return self._show_form(request, name, command, {}, error=None)
 
     def _show_form(
         self,
@@ -227,6 +225,7 @@ class Page:
         name: str,
         command: str,
         entered: Mapping[str, str],
+        *,
         error: str | None,
         status: int = 200,
     ) -> Response:
@@ -253,7 +252,7 @@ class Page:
             keys = form.keys(entered, self._now_s(), visitor.name)
         except UserError as error:
             return self._refuse(request, name, command, entered, str(error))
-        number, answer = self._desk.give(name, command, keys)
+        number, answer = self.desk.give(name, command, keys)
         if not answer.ok and form.template is not None:
             return self._refuse(request, name, command, entered, answer.error)
         return RedirectResponse(f"/tank/{name}/answer/{number}", 303)
@@ -263,16 +262,14 @@ class Page:
     ) -> Response:
         if FORMS[command].template is None:
             raise HTTPException(422, error)
-        return self._show_form(request, name, command, entered, error, 422)
+        return self._show_form(request, name, command, entered, error=error, status=422)
 
     def _answer(self, request: Request) -> Response:
         name = self._name(request)
-        answer = self._desk.answer(name, request.path_params["number"])
+        answer = self.desk.answer(name, request.path_params["number"])
         if answer is None:
             raise HTTPException(404, "That answer is no longer kept. See the records.")
-        return self._html(
-            request, "answer.html", tank=name, title=self._title(name), answer=answer
-        )
+        return self._html(request, "answer.html", tank=name, title=self._title(name), answer=answer)
 
     # ------------------------------------------------------------------ coming and going
 
@@ -294,22 +291,25 @@ class Page:
         return RedirectResponse("/", 303)
 
     async def _problem(self, request: Request, error: HTTPException) -> Response:
-        return self._html(
-            request, "problem.html", status=error.status_code, sentence=error.detail
-        )
+        return self._html(request, "problem.html", status=error.status_code, sentence=error.detail)
 
     # ------------------------------------------------------------------ helpers
 
     def _look(self, name: str) -> Look:
         return self._lookers[name].look(
-            self._snapshot.tank(name),
-            self._snapshot.tank(PLANT),
+            self.snapshot.tank(name),
+            self.snapshot.tank(PLANT),
             now_s=self._now_s(),
             trouble=self._trouble(),
         )
 
     def _html(
-        self, request: Request, template: str, *, status: int = 200, **what: Any  # noqa: ANN401
+        self,
+        request: Request,
+        template: str,
+        *,
+        status: int = 200,
+        **what: Any,  # noqa: ANN401
     ) -> Response:
         visitor: Visitor = request.state.visitor
         text = self._renderer.render(
@@ -351,7 +351,7 @@ class Page:
             except HistoryError:
                 return
             for row in rows:
-                self._snapshot.remember_service(name, row.data)
+                self.snapshot.remember_service(name, row.data)
 
 
 def _number(request: Request, key: str, default: float) -> float:

@@ -9,10 +9,10 @@ from bridge.core.instrument_kinds import InstrumentKind
 from bridge.core.outputs import Record
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.page.forms import INSTRUMENTS
+from bridge.shell.page.happenings import event_words, records
 from bridge.shell.page.look import Moment
-from bridge.shell.page.plot import event_words, records
 from bridge.shell.page.snapshot import Snapshot
-from bridge.shell.page.words import CAUSE_NAMES, PHASE_WORDS, reason_words, within
+from bridge.shell.page.words import CAUSE_NAMES, PHASE_WORDS, permit_title, reason_words, within
 
 FOREVER_S: Final = 1e11
 MOST_ROWS: Final = 200
@@ -68,7 +68,13 @@ def checks_and_calibrations(
 ) -> tuple[list[CheckRow], list[CalibrationRow]]:
     """Both tables, the newest first."""
     found = records(
-        reader, snapshot, tank, ("check", "calibration"), 0.0, FOREVER_S, newest=2 * MOST_ROWS
+        reader,
+        snapshot,
+        tank,
+        ("check", "calibration"),
+        from_s=0.0,
+        to_s=FOREVER_S,
+        newest=2 * MOST_ROWS,
     )
     # A check that was taken back is recorded anew under its number.
     checks = {row.data["number"]: row.data for row in found if row.kind == "check"}
@@ -91,7 +97,7 @@ def log_rows(
         tank: Which tank.
         headlines: Of its alarms.
     """
-    found = records(reader, snapshot, tank, LOG_KINDS, 0.0, FOREVER_S, newest=SHOWN_LOG)
+    found = records(reader, snapshot, tank, LOG_KINDS, from_s=0.0, to_s=FOREVER_S, newest=SHOWN_LOG)
     return [LogRow(Moment(row.at_s), log_words(row, headlines)) for row in reversed(found)]
 
 
@@ -164,7 +170,7 @@ def _cause(data: Mapping[str, Any]) -> str:
 
 
 def _permit(data: Mapping[str, Any]) -> str:
-    name = capital(data["permit"].replace("-", " "))
+    name = permit_title(data["permit"])
     if "why" in data:
         if data["bypass_until_s"] is None:
             return f"{name}: bypass ended."

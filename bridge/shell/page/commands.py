@@ -52,7 +52,7 @@ class CommandDesk:
         self._base_topic = base_topic
         self._secret = secret
         self._submit = submit
-        self._wait_s = wait_s
+        self.wait_s = wait_s
         self._lock = Lock()
         self._waiting: dict[str, Future[Mapping[str, Any]]] = {}
         self._answers: OrderedDict[str, Answer] = OrderedDict()
@@ -72,11 +72,11 @@ class CommandDesk:
             self._waiting[number] = future
         try:
             self._submit(f"{self._base_topic}/{tank}/command/{command}", orjson.dumps(document))
-            result = future.result(self._wait_s)
+            result = future.result(self.wait_s)
         except TimeoutError:
             result = {
                 "ok": False,
-                "error": f"There was no answer within {self._wait_s:g} seconds. It may still be "
+                "error": f"There was no answer within {self.wait_s:g} seconds. It may still be "
                 "carried out: look before you try again.",
             }
         finally:

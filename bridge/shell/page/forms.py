@@ -9,6 +9,7 @@ from bridge.core.errors import UserError
 from bridge.core.instrument_kinds import InstrumentKind, ReadingUnit
 from bridge.core.settings import GravityReference, Tank
 from bridge.core.wire.instants import iso_utc
+from bridge.shell.page.words import permit_title
 
 Entered = Mapping[str, str]
 
@@ -146,12 +147,37 @@ def _undo(entered: Entered, _now_s: float, by: str | None) -> dict[str, Any]:
     return keys | ({"by": by} if by is not None else {})
 
 
+def _water_change(entered: Entered, _now_s: float, _by: str | None) -> dict[str, Any]:
+    keys: dict[str, Any] = {
+        "phase": text(entered, "phase"),
+        "litres": number(entered, "litres", "Litres"),
+        "salinity": number(entered, "salinity", "Salinity"),
+    }
+    if keys["phase"] is None:
+        needed(keys["litres"], "Litres")
+        needed(keys["salinity"], "Salinity of the new water")
+    return {key: value for key, value in keys.items() if value is not None}
+
+
+def _bypass(entered: Entered, _now_s: float, by: str | None) -> dict[str, Any]:
+    reason = text(entered, "reason")
+    if reason is None:
+        raise UserError("Why is missing.")
+    return {
+        "permit": text(entered, "permit"),
+        "minutes": needed(number(entered, "minutes", "Minutes"), "Minutes"),
+        "reason": reason if by is None else f"{reason} ({by})"[:LONGEST_TEXT],
+    }
+
+
 FORMS: Final[Mapping[str, Form]] = {
     "reference-check": Form("check.html", _check),
     "acknowledge": Form(None, _acknowledge),
     "shelve": Form(None, _shelve),
     "service": Form(None, _service),
     "undo": Form(None, _undo),
+    "water-change": Form("water-change.html", _water_change),
+    "bypass": Form("bypass.html", _bypass),
 }
 
 
@@ -161,5 +187,5 @@ def choices(tank: Tank) -> dict[str, Any]:
         "instruments": [(kind.value, words) for kind, words in INSTRUMENTS.items()],
         "units": [(unit.value, words) for unit, words in UNITS.items()],
         "references": [reference.value for reference in GravityReference],
-        "reference": tank.published_gravity_reference.value,
+        "permits": [(name, permit_title(name)) for name in tank.permits],
     }

@@ -106,9 +106,7 @@ class Gatekeeper:
             return
         if method == "POST":
             self._admit_writing(path, headers, visitor)
-        elif path != LOG_IN and not (
-            visitor.may_write if path in PRIVATE else visitor.may_read
-        ):
+        elif path != LOG_IN and not (visitor.may_write if path in PRIVATE else visitor.may_read):
             raise Refused(401, self._stranger())
 
     def _admit_writing(self, path: str, headers: Headers, visitor: Visitor) -> None:

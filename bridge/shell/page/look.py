@@ -19,6 +19,7 @@ from bridge.shell.page.words import (
     PRIORITY_WORDS,
     band_words,
     likely,
+    permit_title,
     quality_words,
     reason_words,
     salinity_words,
@@ -84,6 +85,7 @@ class Why:
 class PermitLook:
     """One permit."""
 
+    permit: str
     name: str
     mark: str
     state: str
@@ -161,9 +163,7 @@ class Looker:
         """What each alarm says."""
         return {alarm: _headline(kind) for alarm, kind in self._kinds.items()}
 
-    def look(
-        self, view: TankView, plant: TankView, *, now_s: float, trouble: str | None
-    ) -> Look:
+    def look(self, view: TankView, plant: TankView, *, now_s: float, trouble: str | None) -> Look:
         """The tank at one moment.
 
         Args:
@@ -276,10 +276,10 @@ def _why(diagnosis: Mapping[str, Any] | None) -> Why:
 def _permit(
     name: str, document: Mapping[str, Any] | None, *, now_s: float, trouble: str | None
 ) -> PermitLook:
-    title = capital(name.replace("-", " "))
+    title = permit_title(name)
     if trouble is not None or document is None:
         reason = trouble or "nothing has been decided yet"
-        return PermitLook(title, "hold", "Held", (reason,), None, None, None, None)
+        return PermitLook(name, title, "hold", "Held", (reason,), None, None, None, None)
     lease_end_s = unix_s(document["time"]) + document["lease_s"]
     bypass = document["bypass_until"]
     bypass_until = None if bypass is None else Moment(unix_s(bypass))
@@ -287,6 +287,7 @@ def _permit(
     if document["state"] != "permit":
         first = document["first_reason"]
         return PermitLook(
+            name,
             title,
             "hold",
             "Held",
@@ -298,11 +299,12 @@ def _permit(
         )
     if now_s > lease_end_s:
         words = ("Its time has run out without a new one",)
-        return PermitLook(title, "hold", "Held", words, None, None, None, bypass_until)
+        return PermitLook(name, title, "hold", "Held", words, None, None, None, bypass_until)
     bypassed = tuple(
         f"Bypassed: {reason_words(reason)}" for reason in document.get("bypassed") or ()
     )
     return PermitLook(
+        name,
         title,
         "permit",
         "Allowed, by your bypass" if bypassed else "Allowed",
@@ -314,9 +316,7 @@ def _permit(
     )
 
 
-def _alarms(
-    view: TankView, kinds: Mapping[str, AlarmKind], *, ours: bool
-) -> tuple[AlarmLook, ...]:
+def _alarms(view: TankView, kinds: Mapping[str, AlarmKind], *, ours: bool) -> tuple[AlarmLook, ...]:
     found = [
         _alarm(name, document, kinds.get(name), ours=ours)
         for name, document in view.alarms.items()

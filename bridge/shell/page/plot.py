@@ -4,8 +4,9 @@ Most of it comes from the history, already thinned out to as many points as fit 
 newest samples, which wait for the next batch of the history, come from the snapshot.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 from typing import Any, Final
 
@@ -15,7 +16,8 @@ from bridge.core.findings import Cause
 from bridge.core.outputs import Record
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.history_schema import HistoryError
-from bridge.shell.page.snapshot import Snapshot
+from bridge.shell.page.happenings import event_words, records
+from bridge.shell.page.snapshot import Sample, Snapshot
 from bridge.shell.page.words import CAUSE_NAMES
 
 MOST_POINTS: Final = 1200
@@ -82,8 +84,10 @@ def chart(
     """
     span_s = min(max(to_s - from_s, SHORTEST_S), LONGEST_S)
     from_s = max(to_s - span_s, 0.0)
-    columns, width_s, note = _points(reader, tank, from_s, to_s, min(max(points, 50), MOST_POINTS))
-    _add_newest(columns, snapshot, tank, from_s, to_s, width_s)
+    columns, width_s, note = _points(
+        reader, tank, from_s=from_s, to_s=to_s, points=min(max(points, 50), MOST_POINTS)
+    )
+    _add_newest(columns, snapshot.samples(tank, from_s, to_s), from_s=from_s, width_s=width_s)
     kinds = RARE_KINDS + (FREQUENT_KINDS if span_s <= SWITCHES_UP_TO_S else ())
     return orjson.dumps(
         {
@@ -92,7 +96,9 @@ def chart(
             "width": width_s,
             **_with_gaps(columns, width_s),
             "spans": _spans(columns, width_s),
-            "events": _events(reader, snapshot, tank, kinds, from_s, to_s),
+            "events": _events(
+                records(reader, snapshot, tank, kinds, from_s=from_s, to_s=to_s, newest=MOST_EVENTS)
+            ),
             "switches": span_s <= SWITCHES_UP_TO_S,
             "note": note,
         }
@@ -100,7 +106,7 @@ def chart(
 
 
 def _points(
-    reader: HistoryReader, tank: str, from_s: float, to_s: float, points: int
+    reader: HistoryReader, tank: str, *, from_s: float, to_s: float, points: int
 ) -> tuple[Columns, float, str | None]:
     columns = Columns()
     try:
@@ -134,11 +140,11 @@ def _disturbing(causes_s: dict[str, float], width_s: float) -> str | None:
 
 
 def _add_newest(
-    columns: Columns, snapshot: Snapshot, tank: str, from_s: float, to_s: float, width_s: float
+    columns: Columns, samples: list[tuple[float, Sample]], *, from_s: float, width_s: float
 ) -> None:
     known_to_s = columns.at[-1] + width_s if columns.at else from_s
     due_s = max(from_s, known_to_s)
-    for at_s, document in snapshot.samples(tank, from_s, to_s):
+    for at_s, document in samples:
         if at_s < due_s:
             continue
         due_s = at_s + width_s
@@ -157,7 +163,7 @@ def _add_newest(
 def _with_gaps(columns: Columns, width_s: float) -> dict[str, Sequence[float | None]]:
     """The columns, with an empty point wherever nothing was heard for long."""
     at = columns.at
-    steps = [later - earlier for earlier, later in zip(at, at[1:], strict=False)]
+    steps = [later - earlier for earlier, later in pairwise(at)]
     usual_s = median(steps) if steps else width_s
     longest_s = max(GAP_POINTS * width_s, GAP_INTERVALS * usual_s)
     breaks = {place + 1 for place, step in enumerate(steps) if step > longest_s}
@@ -192,16 +198,9 @@ def _spans(columns: Columns, width_s: float) -> list[dict[str, Any]]:
     return spans
 
 
-def _events(
-    reader: HistoryReader,
-    snapshot: Snapshot,
-    tank: str,
-    kinds: tuple[str, ...],
-    from_s: float,
-    to_s: float,
-) -> list[dict[str, Any]]:
+def _events(rows: list[Record]) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
-    for record in records(reader, snapshot, tank, kinds, from_s, to_s, newest=MOST_EVENTS):
+    for record in rows:
         data = record.data
         if record.kind == "litres":
             last = next((entry for entry in reversed(found) if entry["kind"] == "litres"), None)
@@ -222,59 +221,3 @@ def _events(
             continue
         found.append({"at": record.at_s, "kind": record.kind, "words": event_words(record)})
     return found
-
-
-def event_words(record: Record) -> str:
-    """An event in a few words."""
-    data = record.data
-    match record.kind:
-        case "equipment":
-            return f"{data['name']} {'on' if data['on'] else 'off'}"
-        case "check":
-            return f"Reference check {data['reference_psu']:.1f}, by {data['instrument']}"
-        case "calibration":
-            if data.get("undoes") is not None:
-                return f"Calibration {data['undoes']} taken back"
-            return f"Calibration in {data['standard']}"
-        case "water-change":
-            litres = data.get("litres")
-            return "Water change" if litres is None else f"Water change, {litres:g} l"
-        case "service":
-            words = {"active": "Service begun", "settling": "Service ended", "idle": "Settled"}
-            return words.get(data["phase"], "Service")
-        case "litres":
-            return f"Top-off, {data['litres']:.2g} l"
-        case _:
-            return record.kind
-
-
-def records(
-    reader: HistoryReader,
-    snapshot: Snapshot,
-    tank: str,
-    kinds: Iterable[str],
-    from_s: float,
-    to_s: float,
-    *,
-    newest: int,
-) -> list[Record]:
-    """Rows of the history, and those that are too new to be in it, in time order."""
-    wanted = tuple(kinds)
-    try:
-        stored = reader.events(tank, wanted, from_s, to_s, newest=newest)
-    except HistoryError:
-        stored = []
-    known = {_key(record) for record in stored}
-    fresh = [
-        record
-        for record in snapshot.events(tank)
-        if record.kind in wanted and from_s <= record.at_s < to_s and _key(record) not in known
-    ]
-    return sorted([*stored, *fresh], key=lambda record: record.at_s)[-newest:]
-
-
-def _key(record: Record) -> tuple[str, int, bytes]:
-    return record.kind, round(record.at_s * 1000), orjson.dumps(record.data, option=SORTED)
-
-
-SORTED: Final = orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY

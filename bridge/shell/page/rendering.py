@@ -62,7 +62,10 @@ class StaticFile:
 
     def response(self, *, zipped: bool) -> Response:
         """The file, to be kept by the browser for as long as its version is asked for."""
-        headers = {"Cache-Control": "public, max-age=31536000, immutable", "Vary": "Accept-Encoding"}
+        headers = {
+            "Cache-Control": "public, max-age=31536000, immutable",
+            "Vary": "Accept-Encoding",
+        }
         if zipped:
             headers["Content-Encoding"] = "gzip"
         return Response(

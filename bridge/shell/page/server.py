@@ -20,7 +20,7 @@ log = logging.getLogger(__name__)
 MOST_CONNECTIONS: Final = 100
 STOP_WITHIN_S: Final = 2.0
 NEEDED: Final = (
-    "[page] enabled = true needs libraries that are not installed: pip install \"tidegate[page]\""
+    '[page] enabled = true needs libraries that are not installed: pip install "tidegate[page]"'
 )
 
 

@@ -33,9 +33,7 @@ class TankFiles:
     alarm_rows: dict[str, Record] = field(default_factory=dict)
     """Rows tell of an alarm also while the broker is away, when no document goes out."""
     service: Mapping[str, Any] | None = None
-    samples: deque[tuple[float, Sample]] = field(
-        default_factory=lambda: deque(maxlen=KEPT_SAMPLES)
-    )
+    samples: deque[tuple[float, Sample]] = field(default_factory=lambda: deque(maxlen=KEPT_SAMPLES))
     events: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_EVENTS))
 
 

@@ -128,9 +128,7 @@ class Visitors:
     def still(self, visitor: Visitor) -> bool:
         """Whether a visitor who was let in to look may go on looking."""
         return (
-            self._settings.open_to_read
-            or not visitor.by_session
-            or self._logged_in(visitor.visit)
+            self._settings.open_to_read or not visitor.by_session or self._logged_in(visitor.visit)
         )
 
     def log_in(self, token: str) -> str | None:

@@ -103,6 +103,11 @@ def likely(probability: float) -> str:
     return f"possible, {percent}" if probability >= 0.1 else f"unlikely, {percent}"  # noqa: PLR2004
 
 
+def permit_title(permit: str) -> str:
+    """A permit's identifier as a heading."""
+    return capital(permit.replace("-", " "))
+
+
 def reason_words(reason: str) -> str:
     """Why something is held."""
     return REASON_WORDS.get(reason, {"lost": "the broker is away"}.get(reason, reason))

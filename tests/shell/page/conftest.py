@@ -1,11 +1,18 @@
 """A page that is told the first hours of the story."""
 
+import shutil
+import socket
+import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from selenium.webdriver import Chrome, ChromeOptions, ChromeService
 from starlette.testclient import TestClient
 
+from bridge.shell.page.server import serve
 from bridge.shell.page_settings import PageSettings
 from tests.support.page import TOKEN, Told
 
@@ -55,3 +62,54 @@ def stamp(text: str) -> str:
     _, found, rest = text.partition('name="stamp" value="')
     assert found, "there is no form"
     return rest.partition('"')[0]
+
+
+CHROMIUM, CHROMEDRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+
+
+def free_port() -> int:
+    """A port of this machine that nobody listens on."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@contextmanager
+def served(told: Told) -> Iterator[str]:
+    """Serve a page for the length of the block."""
+    settings = replace(told.loaded.configuration.page, port=free_port())
+    stop = serve(told.page, settings)
+    try:
+        yield f"http://127.0.0.1:{settings.port}"
+    finally:
+        stop()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Chrome]:
+    """A real browser without a window."""
+    if CHROMIUM is None or CHROMEDRIVER is None:
+        pytest.skip("the programs chromium and chromedriver are not installed")
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        options = ChromeOptions()
+        options.binary_location = CHROMIUM
+        for argument in (
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-dev-shm-usage",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            f"--user-data-dir={profile}",
+        ):
+            options.add_argument(argument)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+        driver = Chrome(options=options, service=ChromeService(CHROMEDRIVER))
+        driver.set_page_load_timeout(20)
+        driver.set_script_timeout(30)
+        yield driver
+        driver.quit()

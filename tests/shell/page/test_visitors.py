@@ -11,10 +11,14 @@ PROXY = "10.1.2.3"
 HEADER = {"x-visitor": "anna"}
 
 LOCAL = PageSettings(enabled=True)
-GUARDED = PageSettings(enabled=True, host="0.0.0.0", token=TOKEN)  # noqa: S104 - never bound
-LOOKED_AT = PageSettings(enabled=True, host="0.0.0.0", token=TOKEN, open_to_read=True)  # noqa: S104
+EVERYWHERE = "0.0.0.0"  # noqa: S104 - never bound
+GUARDED = PageSettings(enabled=True, host=EVERYWHERE, token=TOKEN)
+LOOKED_AT = PageSettings(enabled=True, host=EVERYWHERE, token=TOKEN, open_to_read=True)
 PROXIED = PageSettings(
-    enabled=True, host="0.0.0.0", identity_header="X-Visitor", trusted_proxies=("10.1.2.0/24",)  # noqa: S104
+    enabled=True,
+    host=EVERYWHERE,
+    identity_header="X-Visitor",
+    trusted_proxies=("10.1.2.0/24",),
 )
 
 
@@ -161,7 +165,7 @@ def test_many_visitors_do_not_fill_the_memory() -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"host": "0.0.0.0"}, "token"),  # noqa: S104
+        ({"host": EVERYWHERE}, "token"),
         ({"host": "reef.home.arpa"}, "token"),
         ({"allowed_hosts": ("reef.home.arpa",)}, "token"),
         ({"identity_header": "X-Visitor"}, "belong together"),

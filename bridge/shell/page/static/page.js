@@ -34,15 +34,15 @@
   const live = document.querySelector("[data-live]");
   if (!live) return;
   const lost = document.getElementById("lost"), spoken = document.getElementById("spoken");
-  const LOST_MS = 25000;
-  let timer;
+  const LOST_MS = 25000, BROKEN_MS = 6000;
+  let timer, broken = false;
 
   const old = (is) => {
     lost.hidden = !is;
     document.documentElement.classList.toggle("old", is);
     put(lost, is ? "This page hears nothing from Tidegate any more. What stands here is old, and says nothing about what is permitted now." : "");
   };
-  const wait = () => { clearTimeout(timer); timer = setTimeout(() => old(true), LOST_MS); };
+  const wait = (ms) => { clearTimeout(timer); timer = setTimeout(() => old(true), ms); };
 
   // What a reader has opened, chosen or focused survives the exchange of a part.
   const exchange = (part, html) => {
@@ -69,16 +69,17 @@
         spoken.dataset.said = told.spoken;
       }
       document.title = `${told.waiting ? `(${told.waiting}) ` : ""}${title} · Tidegate`;
-      count(); old(false); wait();
+      count(); old(false); wait(LOST_MS); broken = false;
       document.dispatchEvent(new CustomEvent("tidegate", { detail: told }));
     };
     stream.onerror = () => {
       // The browser tries again by itself, unless it was told that there is nothing to be had.
       if (stream.readyState === EventSource.CLOSED) { old(true); setTimeout(connect, 5000); }
+      else if (!broken) { broken = true; wait(BROKEN_MS); }
     };
     addEventListener("pagehide", () => stream.close(), { once: true });
   };
-  wait();
+  wait(LOST_MS);
   connect();
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 })();

@@ -19,6 +19,9 @@ LEAST_BAND_HOURS: Final = 8
 FIRST_BAND_PSU: Final = 0.05
 MARGIN_PSU: Final = 0.12
 """Excursion that is worth a finding, besides the uncertainty of the estimate itself."""
+STAYING: Final = 0.6
+"""Share of the margin at which a reported excursion ends."""
+EXPLAINED: Final = 0.4
 SLOW_PSU_H: Final = 0.006
 FAST_PSU_H: Final = 0.05
 """Slower than the first is drift unless litres say otherwise, faster than the second is water.
@@ -61,6 +64,18 @@ class Excursion:
     hours: float = 0.0
     expected_psu: float | None = None
     """Change that added and evaporated litres since then make; None when nobody meters them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """Fresh water since an excursion began, as the change of salinity it makes."""
+
+    fall_psu: float
+    """Fall by all that was added."""
+    usual_psu: float
+    """The part that usually replaces evaporation in that time."""
+    sd_psu: float
+    """Doubt about the difference."""
 
 
 def _logistic(x: float) -> float:
@@ -110,6 +125,13 @@ class Balance:
                 quantile(state.levels, 0.95) - normal, normal - quantile(state.levels, 0.05)
             )
 
+    def usual_litres(self, by_day: list[float]) -> None:
+        """Learn what is usually added in a day; known once there are two full days."""
+        excursion = self.excursion
+        away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
+        if len(by_day) >= 2 and not away:  # noqa: PLR2004
+            self.state.litres_day = quantile(by_day[:7], 0.5)
+
     def shift(self, change_psu: float) -> None:
         """The water was changed on purpose; its band moves along."""
         state = self.state
@@ -140,7 +162,9 @@ class Balance:
         salinity_psu: float,
         variance: float,
         slope_psu_h: float,
-        added_psu: float | None,
+        added: Added | None,
+        *,
+        reported: bool,
     ) -> Excursion:
         """Weigh the present excursion.
 
@@ -149,8 +173,10 @@ class Balance:
             salinity_psu: Estimate that follows the reading. [psu]
             variance: Its variance, without the calibration's. [psu^2]
             slope_psu_h: Learned rise by evaporation. [psu/h]
-            added_psu: Fall by the fresh water added since the excursion began, evaporation not
-                counted; None when nobody meters or times it. [psu]
+            added: What the fresh water since the excursion began should have done; None when
+                nobody meters or times it.
+            reported: Whether the excursion is already the reported cause: it then ends later than
+                it began.
         """
         state, excursion = self.state, self.excursion
         excursion.expected_psu = None
@@ -166,6 +192,8 @@ class Balance:
         margin = MARGIN_PSU + 2.0 * sqrt(variance)
         if state.band_hours < LEAST_BAND_HOURS:
             margin += 0.06
+        if reported:
+            margin *= STAYING
         width = 0.015
         level = self.level_deviation()
         if level is not None:
@@ -180,12 +208,12 @@ class Balance:
         excursion.size_psu, excursion.hours, excursion.pace_psu_h = size, hours, size / hours
         excursion.dilution = _logistic((below - margin) / width)
         excursion.concentration = _logistic((above - margin) / width)
-        if added_psu is not None:
-            excursion.expected_psu = slope_psu_h * hours - added_psu
+        if added is not None:
+            excursion.expected_psu = added.usual_psu - added.fall_psu
         if below > 0.0:
-            excursion.real_share = self._real_fall(level)
+            excursion.real_share = self._real_fall(level, added)
         else:
-            excursion.real_share = self._real_rise(slope_psu_h, added_psu, level)
+            excursion.real_share = self._real_rise(slope_psu_h, level, added)
         return excursion
 
     @staticmethod
@@ -194,35 +222,36 @@ class Balance:
             return left_s if left_s is not None else at_s
         return None if outside_psu <= 0.0 else left_s
 
-    def _real_fall(self, level: float | None) -> float:
+    def _real_fall(self, level: float | None, added: Added | None) -> float:
         """Share of a fall that is real, by litres, level and pace."""
         excursion = self.excursion
         pace = excursion.pace_psu_h
         by_pace = (log(pace) - log(SLOW_PSU_H)) / (log(FAST_PSU_H) - log(SLOW_PSU_H))
         share = min(max(by_pace, 0.1), 0.97)
-        if excursion.expected_psu is not None:
-            explained = -excursion.expected_psu / excursion.size_psu
-            if explained > 0.4:  # noqa: PLR2004
+        if added is not None:
+            surplus = added.fall_psu - added.usual_psu
+            explained = surplus / excursion.size_psu
+            if explained > EXPLAINED and surplus > 2.0 * added.sd_psu:
                 return 0.97
-            if excursion.hours > 2.0 and explained < 0.2:  # noqa: PLR2004
+            if explained + 2.0 * added.sd_psu / excursion.size_psu < 0.7:  # noqa: PLR2004
+                # Not even with all doubts did enough fresh water come in.
                 share = min(share, 0.1)
         if level is not None and level > 2.0:  # noqa: PLR2004
             return max(share, 0.95)
         return share
 
     def _real_rise(
-        self, slope_psu_h: float, added_psu: float | None, level: float | None
+        self, slope_psu_h: float, level: float | None, added: Added | None
     ) -> float:
         """Share of a rise that is real: evaporation without top-off climbs at a known pace."""
         excursion = self.excursion
         ratio = excursion.pace_psu_h / max(slope_psu_h, 1e-4)
         share = 0.85 if 0.4 < ratio < 2.5 else 0.7 if ratio >= 2.5 else 0.15  # noqa: PLR2004
-        if added_psu is not None:
+        if added is not None:
             # Litres that went on running as usual contradict a dry reservoir.
-            usual = slope_psu_h * excursion.hours
-            if added_psu < 0.3 * usual:
+            if added.fall_psu < 0.3 * added.usual_psu:
                 share = max(share, 0.9)
-            elif added_psu > 0.7 * usual and excursion.hours > 3.0 and ratio < 2.5:  # noqa: PLR2004
+            elif added.fall_psu > 0.7 * added.usual_psu and excursion.hours > 3.0 and ratio < 2.5:  # noqa: PLR2004
                 share = min(share, 0.15)
         if level is not None and level < -2.0:  # noqa: PLR2004
             share = max(share, 0.95)

@@ -77,6 +77,19 @@ class Blocks:
         first, last = running.hour - hours, running.hour - skip
         return [b for b in self.state.finished if first <= b.hour < last and b.samples]
 
+    def litres_by_day(self) -> list[float]:
+        """Litres of each full day before the last one, the newest first."""
+        running = self.state.running
+        if running is None:
+            return []
+        totals: dict[int, float] = {}
+        hours: dict[int, int] = {}
+        for block in self.state.finished:
+            age = (running.hour - 1 - block.hour) // 24
+            totals[age] = totals.get(age, 0.0) + block.litres
+            hours[age] = hours.get(age, 0) + 1
+        return [totals[age] for age in sorted(totals) if age >= 1 and hours[age] >= 20]  # noqa: PLR2004
+
     def shift(self, change_psu: float) -> None:
         """Move all remembered salinities by a known change of the water, such as a water change."""
         for block in [*self.state.finished, *([self.state.running] if self.state.running else [])]:

@@ -3,12 +3,13 @@
 At every switching the reading before is compared with the reading after, twice: its level (a step
 that reverses when the device stops) and its restlessness (noise while the device runs). Were the
 device without effect, a change on its start would be as likely up as down, and so on its stop: the
-signs alone give an exact test. Where moments without any switching are at hand, they tell how often
-chance makes a change of about that size, which needs fewer switchings. A device is named when its
-signed changes agree far more often than either chance would have it: a binomial test, corrected for
-the number of devices tried and for the two kinds of effect.
+signs alone give an exact test. Moments at which it did not switch, but another device or none did,
+tell how often chance makes a change of about that size, which needs fewer switchings. A device is
+named when its signed changes agree far more often than either chance would have it: a binomial
+test, corrected for the number of devices tried and for the two kinds of effect.
 """
 
+from bisect import bisect_left
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -23,9 +24,12 @@ BEFORE: Final = 4
 SETTLING: Final = 1
 """Samples after a switching that are passed over: the effect may lag by a sample or two."""
 AFTER: Final = 3
+STEP_SPAN: Final = BEFORE + SETTLING + AFTER
+"""Samples to either side of a moment that its step is made of."""
 WINDOW: Final = 26
 """Samples kept: twelve before a switching, twelve after it, and the lag."""
 NOISE_SAMPLES: Final = 12
+NOISE_SPAN: Final = NOISE_SAMPLES + SETTLING
 LEAST_NOISE_SAMPLES: Final = 4
 LEAST_EDGES: Final = 4
 LEAST_CONTROLS: Final = 12
@@ -52,6 +56,16 @@ class EdgeChange:
     on: bool
     change: float
     """After minus before, in psu (step) or as log ratio (noise)."""
+
+
+@dataclass(slots=True)
+class Control:
+    """A change at a moment when the device in question did not switch."""
+
+    at_s: float
+    device: str
+    """The device that did switch; empty for none."""
+    change: float
 
 
 @dataclass(slots=True)
@@ -108,8 +122,8 @@ class DevicesState:
     times: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
     readings: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
     edges: deque[float] = field(default_factory=lambda: deque(maxlen=40))
-    step_controls: list[float] = field(default_factory=list)
-    noise_controls: list[float] = field(default_factory=list)
+    step_controls: list[Control] = field(default_factory=list)
+    noise_controls: list[Control] = field(default_factory=list)
     until_control: int = WINDOW
 
 
@@ -280,38 +294,49 @@ class Devices:
                 if not done and at_s - edge_s < LONGEST_WAIT_INTERVALS * interval_s:
                     still.append((edge_s, on))
                     continue
-                self._conclude(device, edge_s, on, before, after, noise_psu)
-                tried = len(self.names)
-                device.step = judge(
-                    Effect.STEP, device.steps, self.state.step_controls, SMALLEST_STEP_PSU, tried
-                )
-                device.noise = judge(
-                    Effect.NOISE,
-                    device.noises,
-                    self.state.noise_controls,
-                    SMALLEST_NOISE_RATIO,
-                    tried,
-                )
+                self._conclude(name, edge_s, on, before, after, noise_psu)
+                self._judge(name, interval_s)
             device.waiting = still
             self._waiting = self._waiting or bool(still)
 
     def _conclude(
         self,
-        device: DeviceState,
+        name: str,
         edge_s: float,
         on: bool,  # noqa: FBT001
         before: list[float],
         after: list[float],
         noise_psu: float,
     ) -> None:
+        device, state = self.state.devices[name], self.state
         step = step_change(before, after)
         if step is not None:
             device.steps.append(EdgeChange(edge_s, on, step))
             del device.steps[:-KEPT_EDGES]
+            _keep(state.step_controls, Control(edge_s, name, step))
         noise = noise_change(before, after, noise_psu)
         if noise is not None:
             device.noises.append(EdgeChange(edge_s, on, noise))
             del device.noises[:-KEPT_EDGES]
+            _keep(state.noise_controls, Control(edge_s, name, noise))
+
+    def _judge(self, name: str, interval_s: float) -> None:
+        """Weigh the switchings of one device against what happens without it."""
+        device, state, tried = self.state.devices[name], self.state, len(self.names)
+        device.step = judge(
+            Effect.STEP,
+            device.steps,
+            _without(name, device.steps, state.step_controls, STEP_SPAN * interval_s),
+            SMALLEST_STEP_PSU,
+            tried,
+        )
+        device.noise = judge(
+            Effect.NOISE,
+            device.noises,
+            _without(name, device.noises, state.noise_controls, NOISE_SPAN * interval_s),
+            SMALLEST_NOISE_RATIO,
+            tried,
+        )
 
     def _control(self, noise_psu: float) -> None:
         """Measure a moment without a switching, to learn what chance does."""
@@ -321,18 +346,16 @@ class Devices:
             return
         state.until_control = WINDOW // 2
         first, last = state.times[0], state.times[-1]
-        if any(first <= e <= last for e in state.edges):
+        if state.edges and any(first <= e <= last for e in state.edges):
             return
         half = WINDOW // 2
         readings = list(state.readings)
         step = step_change(readings[:half], readings[half:])
         noise = noise_change(readings[:half], readings[half:], noise_psu)
         if step is not None:
-            state.step_controls.append(step)
-            del state.step_controls[:-KEPT_CONTROLS]
+            _keep(state.step_controls, Control(state.times[half], "", step))
         if noise is not None:
-            state.noise_controls.append(noise)
-            del state.noise_controls[:-KEPT_CONTROLS]
+            _keep(state.noise_controls, Control(state.times[half], "", noise))
 
     def named(self) -> list[tuple[str, Verdict]]:
         """Devices whose effect is significant, strongest evidence first."""
@@ -344,6 +367,26 @@ class Devices:
         ]
         found.sort(key=lambda item: item[1].p_value)
         return found
+
+
+def _keep(controls: list[Control], control: Control) -> None:
+    controls.append(control)
+    del controls[:-KEPT_CONTROLS]
+
+
+def _without(
+    name: str, changes: Sequence[EdgeChange], controls: Sequence[Control], span_s: float
+) -> list[float]:
+    """Controls with no switching of the device anywhere near."""
+    edges = [c.at_s for c in changes]
+    kept = []
+    for control in controls:
+        if control.device == name:
+            continue
+        place = bisect_left(edges, control.at_s - span_s)
+        if place == len(edges) or edges[place] > control.at_s + span_s:
+            kept.append(control.change)
+    return kept
 
 
 def step_change(before: Sequence[float], after: Sequence[float]) -> float | None:

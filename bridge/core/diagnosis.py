@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from math import exp, hypot, inf, log, sqrt
 from typing import Final
 
-from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Balance, BalanceState
+from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Added, Balance, BalanceState
 from bridge.core.blocks import Blocks, BlocksState, quantile
 from bridge.core.devices import Devices, DevicesState, Effect
 from bridge.core.episode import CLEAN_SIGMA, Episode, EpisodeState, Model
@@ -56,6 +56,7 @@ COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
 LEAST_DRIFT_PSU: Final = 0.08
 QUIET_LOG_ODDS: Final = -7.0
 
+EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
 NAMED_ODDS: Final = 1000.0
 """Factor on the prior odds at a switching of a device whose effect is known."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
@@ -194,7 +195,7 @@ class Diagnosis:
     def equipment(self, at_s: float, name: str, *, on: bool) -> None:
         """A device reported its state."""
         if self.tank.equipment[name].kind is EquipmentKind.TOP_OFF_PUMP:
-            self.inflow.pump(at_s, on=on)
+            self.blocks.at(at_s)[0].litres += self.inflow.pump(at_s, on=on)
             return
         self.devices.switched(name, at_s, on=on)
 
@@ -440,6 +441,8 @@ class Diagnosis:
         self.balance.hourly(
             self.blocks.recent(BAND_HOURS, skip=SKIPPED_HOURS), self._rise_psu_day()
         )
+        if self.inflow.watched:
+            self.balance.usual_litres(self.blocks.litres_by_day())
         if self.tank.plumbing.flow_through_psu_h > 0.0:
             return
         salinity_psu = self.water.state.salinity_psu
@@ -730,16 +733,16 @@ class Diagnosis:
         if water is None:
             return
         left_s = balance.left_low_s or balance.left_high_s
-        added_psu = None
+        added = None
         if self.inflow.watched and left_s is not None:
-            litres = self.inflow.litres_since(left_s - HOUR_S / 4.0)
-            added_psu = litres * water.state.salinity_psu / self.tank.volume_l
+            added = self._added_since(at_s, left_s, water)
         excursion = self.balance.judge(
             at_s,
             water.state.salinity_psu,
             water.state.salinity_variance,
             max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
-            added_psu,
+            added,
+            reported=self.state.cause in EXCURSIONS,
         )
         for share, cause in (
             (excursion.dilution, Cause.DILUTION),
@@ -751,6 +754,23 @@ class Diagnosis:
                 odds[Cause.DRIFT] = max(
                     odds[Cause.DRIFT], strength + log(max(1.0 - excursion.real_share, 0.02))
                 )
+
+    def _added_since(self, at_s: float, left_s: float, water: Water) -> Added:
+        """Fresh water since the water left its band, against what is usual here."""
+        per_litre = water.state.salinity_psu / self.tank.volume_l
+        litres = self.inflow.litres_since(left_s - HOUR_S / 4.0)
+        hours = (at_s - left_s) / HOUR_S + 0.25
+        usual_day = self.state.balance.litres_day
+        if usual_day is None:
+            usual_psu = max(water.state.slope_psu_h, 0.0) * hours
+            sd = 0.5 * usual_psu + 0.02
+        else:
+            usual_psu = usual_day / DAY_H * hours * per_litre
+            # One run more or less than usual, and a fifth for the weather.
+            sd = 0.2 * usual_psu + per_litre * self.inflow.usual_run_l()
+        if not self.inflow.metered:
+            sd += 0.2 * litres * per_litre
+        return Added(litres * per_litre, usual_psu, sd)
 
     def _interference(self, at_s: float, odds: dict[Cause, float]) -> None:
         since, device = self.state.interference_s, self.state.interference_device

@@ -79,8 +79,22 @@ class Inflow:
         """Whether anything tells of added fresh water."""
         return self._metered or self._has_pump
 
-    def pump(self, at_s: float, *, on: bool) -> None:
-        """The top-off pump reported its state."""
+    @property
+    def metered(self) -> bool:
+        """Whether the litres are measured rather than timed."""
+        return self._metered
+
+    def usual_run_l(self) -> float:
+        """Litres of a usual run of the last day; 0 when there was none."""
+        runs = len(self.state.runs)
+        return sum(litres for _, litres in self.state.recent) / runs if runs else 0.0
+
+    def pump(self, at_s: float, *, on: bool) -> float:
+        """The top-off pump reported its state.
+
+        Returns:
+            Litres of the run that just ended, by its time; 0 when a meter tells them.
+        """
         state = self.state
         state.pump_known_s = at_s
         if on and not state.pump_on:
@@ -88,10 +102,12 @@ class Inflow:
         if on != state.pump_on:
             state.pump_on, state.pump_since_s = on, at_s
             if not on and not self._metered and state.run_start_s is not None:
-                hours = (at_s - state.run_start_s) / HOUR_S
-                self._keep(at_s, hours * self.rate_l_h)
+                litres = (at_s - state.run_start_s) / HOUR_S * self.rate_l_h
+                self._keep(at_s, litres)
+                return litres
         if on:
             state.last_addition_s = at_s
+        return 0.0
 
     def litres(self, at_s: float, litres: float, salinity_psu: float) -> float:
         """Fresh water was metered.

@@ -65,7 +65,7 @@ FLAT_CHANCE: Final = 1e-7
 LONGEST_RUN_FADE: Final = 0.9995
 POSSIBLE: Final = {
     ProbeUnit.MS_CM: (-1.0, 200.0),
-    ProbeUnit.US_CM: (-1e3, 2e5),
+    ProbeUnit.US_CM: (-100.0, 2e5),
     ProbeUnit.S_M: (-0.1, 20.0),
     ProbeUnit.PSU: (-1.0, 100.0),
     ProbeUnit.PPT: (-1.0, 100.0),
@@ -236,7 +236,8 @@ class TankEngine:
 
     def _probe_rejected(self, at_s: float) -> list[Output]:
         state = self.state
-        state.invalid += 1
+        # Good messages in between take one off each, so that garbage with gaps stays garbage.
+        state.invalid = min(state.invalid + 1, 2 * INVALID_MESSAGES)
         state.rejected += 1
         state.arrived_at_s = at_s
         self._tests.syntax_error(at_s)
@@ -251,7 +252,7 @@ class TankEngine:
         if state.probe_at_s is not None and taken_s < state.probe_at_s:
             self._tests.sample(taken_s, None, number.value, None, arrived_at_s=at_s)
             return self._conclude(at_s)
-        state.invalid = 0
+        state.invalid = max(state.invalid - 1, 0)
         if state.probe_at_s is not None:
             missed = taken_s - state.probe_at_s > 1.5 * self._tests.sensor.interval_s
             state.missed_share += MISSED_MEMORY * (float(missed) - state.missed_share)
@@ -263,24 +264,47 @@ class TankEngine:
         state.probe_at_s, state.reported = taken_s, number.value
         if water_c is not None:
             if self._thermometer.state.odd_since_s is not None:
-                psu, water_c = self._whose_fault(at_s, psu, water_c)
+                psu, water_c = self._whose_fault(at_s, number.value, psu, water_c)
             self._judge(taken_s, number.value, psu, water_c)
         return self._conclude(at_s, sampled=True)
 
     def _whose_fault(
-        self, at_s: float, psu: float | None, water_c: float
+        self, at_s: float, reported: float, psu: float | None, water_c: float
     ) -> tuple[float | None, float]:
-        """A thermometer that jumped is believed when only that makes sense of the probe."""
+        """A thermometer jumped: is it the water that changed, or the thermometer that is dry?
+
+        The device may have compensated by that same thermometer; then its odd reading undoes what
+        the device did, and the temperature held makes salinity of it.
+        """
         estimate, raw_psu = self.diagnosis.estimate(), self.state.probe_psu
         raw_c = self._thermometer.state.raw_c
-        if estimate is None or raw_psu is None or raw_c is None:
+        if estimate is None or raw_c is None:
             return psu, water_c
-        salinity = estimate[0]
-        kept = abs((psu if psu is not None else 0.0) - salinity)
-        if abs(raw_psu - salinity) < 0.3 * kept and kept > 0.3:  # noqa: PLR2004
+        salinity, near = estimate[0], 0.1 + 3.0 * sqrt(estimate[1])
+        shared = self._salinity_undone_at(reported, raw_c, water_c)
+        held = min(
+            (candidate for candidate in (psu, shared) if candidate is not None),
+            key=lambda candidate: abs(candidate - salinity),
+            default=None,
+        )
+        away = inf if held is None else abs(held - salinity)
+        if away < near:
+            self._thermometer.refute(at_s)
+            return held, water_c
+        if raw_psu is not None and abs(raw_psu - salinity) < min(near, 0.3 * away):
             self._thermometer.accept(at_s)
             return raw_psu, raw_c
-        return psu, water_c
+        return held, water_c
+
+    def _salinity_undone_at(
+        self, reported: float, undone_c: float, water_c: float
+    ) -> float | None:
+        """Salinity when the device compensated by another temperature than the water's."""
+        try:
+            conductivity = self._corrector.conductivity_ms_cm(reported, undone_c)
+            return seawater.salinity_psu(conductivity, water_c)
+        except OutOfRangeError:
+            return None
 
     def _correct(self, reported: float, temperature_c: float | None) -> None:
         state = self.state
@@ -610,7 +634,7 @@ class TankEngine:
             state.probe_psu is None
             and state.reported is not None
             and thermometer.temperature_c is not None
-            and not state.invalid
+            and state.invalid < INVALID_MESSAGES
         )
         return Faults(
             silent=silent,

@@ -16,6 +16,8 @@ FASTEST_C_MIN: Final = 0.12
 """A 300 W heater in 40 l: 6.5 °C an hour (computed from the heat capacity of water)."""
 SUDDEN_C: Final = 0.35
 """Deviation that needs no time: a cold water change, a coarse display."""
+LARGEST_REACH_C: Final = 1.0
+"""However long it was away, water that comes back has not changed by more unseen (assumed)."""
 LEASH_C: Final = 0.1
 ACCEPTED_AFTER_S: Final = 2700.0
 """A new temperature that stays this long is taken as the water's: a large cold water change."""
@@ -50,6 +52,8 @@ class ThermometerState:
     arrived_at_s: float | None = None
     odd_since_s: float | None = None
     odd_readings: int = 0
+    refuted_s: float = -1e18
+    """When the probe last contradicted the odd reading."""
     noise_c: float = 0.02
     step_c: float | None = None
     """Smallest step seen, as a candidate for the resolution."""
@@ -91,7 +95,7 @@ class WaterThermometer:
             state.anchor_c = temperature_c
             return
         self._learn_step(abs(temperature_c - before_c))
-        reach_c = FASTEST_C_MIN * max(at_s - state.at_s, 0.0) / 60.0
+        reach_c = min(FASTEST_C_MIN * max(at_s - state.at_s, 0.0) / 60.0, LARGEST_REACH_C)
         deviation = temperature_c - state.anchor_c
         sudden_c = SUDDEN_C + 6.0 * state.noise_c + 2.0 * self.resolution_c
         if abs(deviation) <= sudden_c + reach_c:
@@ -102,8 +106,13 @@ class WaterThermometer:
         state.odd_readings += 1
         if state.odd_since_s is None:
             state.odd_since_s = at_s
-        elif at_s - state.odd_since_s > ACCEPTED_AFTER_S:
+        elif at_s - max(state.odd_since_s, state.refuted_s) > ACCEPTED_AFTER_S:
             self.accept(at_s)
+
+    def refute(self, at_s: float) -> None:
+        """The probe makes sense with the temperature held: the thermometer is wrong."""
+        self.state.refuted_s = at_s
+        self.state.at_s = at_s
 
     def accept(self, at_s: float) -> None:
         """Believe the newest reading, however odd: other evidence speaks for it."""

@@ -32,7 +32,7 @@ LOOK_S: Final = 1.0
 """Between two looks while something waits to be told."""
 SLEEP_S: Final = 10.0
 """Between two looks otherwise; reminders may come that much late."""
-COURIER_S: Final = 2 * LOCK_S + 30.0
+COURIER_S: Final = 3 * LOCK_S
 """A courier that lasts longer is killed; its own limits are far below."""
 FIRST_PAUSE_S: Final = 5.0
 LONGEST_PAUSE_S: Final = 300.0
@@ -104,6 +104,8 @@ class Notifier:
     def start(self) -> None:
         """Begin, with what was left over from the last run."""
         self._thread.start()
+        # Apart, because loading Apprise takes a second or two on a small machine.
+        threading.Thread(target=self._check_addresses, name="notify-check", daemon=True).start()
 
     def notices(self, notice: Notice) -> None:
         """Take a notice; returns at once, whatever the services do."""
@@ -144,14 +146,10 @@ class Notifier:
             )
 
     def _run(self) -> None:
-        checked = False
         while not self._closing.is_set():
             try:
                 if self._outbox is None:
                     self._open()
-                if not checked:
-                    checked = True
-                    self._check_addresses()
                 self._turn()
             except Exception as error:  # noqa: BLE001 # whatever it is, alerts must go on
                 # A traceback could hold an address.
@@ -162,6 +160,12 @@ class Notifier:
             self._turn()
         if self._outbox is not None:
             self._outbox.close()
+        if self._courier is not None:
+            # Mostly it has just ended, or is about to.
+            with suppress(subprocess.TimeoutExpired):
+                self._courier.wait(LOOK_S)
+            if self._courier.stderr is not None:
+                self._courier.stderr.close()
 
     def _turn(self) -> None:
         """Take what comes within a moment, decide what to tell, and see to the courier."""
@@ -273,7 +277,7 @@ class Notifier:
     def _errand(self, *, check_only: bool = False) -> Errand:
         history = self._around.history if self._settings.attach_chart else None
         return Errand(
-            outbox=str(self._file().path),
+            outbox="" if check_only else str(self._file().path),
             urls=self._urls,
             zone=self._settings.time_zone,
             history=None if history is None else str(history),

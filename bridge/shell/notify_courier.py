@@ -1,4 +1,4 @@
-"""Sends what is due, at most one message to each target, and ends.
+"""Sends what is due, one message to each target at a time, and ends.
 
 It is a process of its own, started for each round:
 
@@ -20,7 +20,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -37,14 +37,16 @@ from bridge.shell.notify_text import Message
 
 GRACE_S: Final = 5.0
 """After which an attempt that has outlived its own limit is given up."""
-LOCK_S: Final = CALL_S + 2 * GRACE_S
-"""Longest wait for another courier; it cannot last longer than its attempts."""
+LOOK_S: Final = 0.5
+"""Between two looks for more to send while an attempt lasts."""
+LOCK_S: Final = 2 * (CALL_S + 2 * GRACE_S)
+"""Longest wait for another courier; it begins attempts for `CALL_S` and cannot outlast them."""
 LATE_S: Final = 600.0
 """From this age on a message says when it was written."""
 BUSY: Final = 3
 """Exit code: another courier did not end in time."""
 UNWRITABLE: Final = 4
-"""Exit code: the outbox cannot be written, so nothing was sent."""
+"""Exit code: the outbox cannot be written; nothing more is sent from it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +85,10 @@ def main(stdin: IO[bytes] = sys.stdin.buffer) -> int:
     try:
         outbox = Outbox(Path(errand.outbox))
         outbox.recover()
-        claimed = outbox.claim(errand.urls, time.time())
+        with tempfile.TemporaryDirectory(prefix="tidegate-") as directory:
+            _Round(errand, outbox, Path(directory)).run()
     except sqlite3.Error:
         return UNWRITABLE
-    with tempfile.TemporaryDirectory(prefix="tidegate-") as directory:
-        _round(errand, outbox, claimed, Path(directory))
     outbox.close()
     return 0
 
@@ -106,28 +107,63 @@ def _only_courier(path: Path) -> IO[bytes] | None:
         time.sleep(0.1)
 
 
-def _round(errand: Errand, outbox: Outbox, claimed: list[Delivery], directory: Path) -> None:
-    deliveries = {delivery.id: delivery for delivery in claimed}
-    done: SimpleQueue[tuple[str, Outcome]] = SimpleQueue()
-    charts = _charts(errand, deliveries, directory)
-    for delivery in deliveries.values():
-        threading.Thread(
-            target=_attempt, args=(errand, delivery, charts, done), daemon=True
-        ).start()
-    deadline = time.monotonic() + CALL_S + GRACE_S
-    while deliveries:
-        try:
-            name, outcome = done.get(timeout=max(0.0, deadline - time.monotonic()))
-        except Empty:
-            break
-        # Written down at once: between the service's answer and this line nothing may come.
-        delivery = deliveries.pop(name)
+@dataclass(frozen=True, slots=True)
+class _Attempt:
+    delivery: Delivery
+    deadline: float
+    """On the monotonic clock."""
+
+
+class _Round:
+    """Attempts in threads of their own, so that one service does not wait for another."""
+
+    def __init__(self, errand: Errand, outbox: Outbox, directory: Path) -> None:
+        self._errand = errand
+        self._outbox = outbox
+        self._directory = directory
+        self._done: SimpleQueue[tuple[str, Outcome]] = SimpleQueue()
+        self._under_way: dict[str, _Attempt] = {}
+        self._until = time.monotonic() + CALL_S
+
+    def run(self) -> None:
+        """Send until nothing is due and nothing is under way.
+
+        Raises:
+            sqlite3.Error: The outbox cannot be written.
+        """
+        self._begin()
+        while self._under_way:
+            with suppress(Empty):
+                self._finish(*self._done.get(timeout=LOOK_S))
+            for delivery_id, attempt in list(self._under_way.items()):
+                if time.monotonic() > attempt.deadline:
+                    late = Outcome(ok=False, reason="the service did not answer in time")
+                    self._finish(delivery_id, late)
+            if time.monotonic() < self._until:
+                self._begin()
+
+    def _begin(self) -> None:
+        """Attempt what is due for targets that are free."""
+        busy = {attempt.delivery.target for attempt in self._under_way.values()}
+        free = [target for target in self._errand.urls if target not in busy]
+        deliveries = self._outbox.claim(free, time.time())
+        charts = _charts(self._errand, deliveries, self._directory)
+        for delivery in deliveries:
+            deadline = time.monotonic() + CALL_S + GRACE_S
+            self._under_way[delivery.id] = _Attempt(delivery, deadline)
+            arguments = (self._errand, delivery, charts, self._done)
+            threading.Thread(target=_attempt, args=arguments, daemon=True).start()
+
+    def _finish(self, delivery_id: str, outcome: Outcome) -> None:
+        """Write the outcome down, at once: nothing may come between it and the answer."""
+        attempt = self._under_way.pop(delivery_id, None)
+        if attempt is None:
+            # An answer after the deadline; the message is being sent again by now.
+            return
         if outcome.ok:
-            outbox.delivered(delivery)
+            self._outbox.delivered(attempt.delivery)
         else:
-            outbox.failed(delivery, outcome.reason, time.time())
-    for delivery in deliveries.values():
-        outbox.failed(delivery, "the service did not answer in time", time.time())
+            self._outbox.failed(attempt.delivery, outcome.reason, time.time())
 
 
 def _attempt(
@@ -160,9 +196,9 @@ def _with_remarks(delivery: Delivery, errand: Errand) -> Message:
     return replace(delivery.message, body=" ".join([delivery.message.body, *remarks]))
 
 
-def _charts(errand: Errand, deliveries: Mapping[str, Delivery], directory: Path) -> dict[str, Path]:
+def _charts(errand: Errand, deliveries: Sequence[Delivery], directory: Path) -> dict[str, Path]:
     """A picture for each tank that is told of; without the library or data there is none."""
-    tanks = {d.message.tank for d in deliveries.values() if _with_chart(d)}
+    tanks = {d.message.tank for d in deliveries if _with_chart(d)}
     charts: dict[str, Path] = {}
     if errand.history is None or not tanks:
         return charts

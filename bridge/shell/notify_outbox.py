@@ -17,7 +17,7 @@ from bridge.shell.notify_text import Message, Tone
 APPLICATION_ID: Final = 0x54474E31
 """Marks the file as ours ("TGN1")."""
 VERSION: Final = 1
-FIRST_PAUSE_S: Final = 15.0
+FIRST_PAUSE_S: Final = 5.0
 LONGEST_PAUSE_S: Final = 600.0
 """Between two tries while a service fails."""
 GIVE_UP_S: Final = 3 * 86400.0
@@ -41,6 +41,7 @@ SCHEMA: Final = f"""
         written_at REAL NOT NULL,
         due_at REAL NOT NULL,
         attempts INTEGER NOT NULL DEFAULT 0,
+        pauses INTEGER NOT NULL DEFAULT 0,
         phase TEXT NOT NULL DEFAULT 'waiting'
             CHECK (phase IN ('waiting', 'sending', 'delivered', 'given-up')),
         unsure INTEGER NOT NULL DEFAULT 0,
@@ -174,9 +175,11 @@ class Outbox:
         return not {target for (target,) in rows}.isdisjoint(targets)
 
     def hurry(self, at_s: float) -> None:
-        """Try again at once what waits for its next attempt."""
+        """Try again at once what waits for its next attempt, and soon what is being tried."""
         self._connection.execute(
-            "UPDATE delivery SET due_at = min(due_at, ?) WHERE phase = 'waiting'", (at_s,)
+            "UPDATE delivery SET pauses = 0, due_at = min(due_at, ?) "
+            "WHERE phase IN ('waiting', 'sending')",
+            (at_s,),
         )
 
     def mend_times(self, at_s: float) -> None:
@@ -214,10 +217,14 @@ class Outbox:
 
     def failed(self, delivery: Delivery, reason: str, at_s: float) -> None:
         """It has not arrived; try again later, or never."""
+        (pauses,) = self._connection.execute(
+            "SELECT pauses FROM delivery WHERE id = ?", (delivery.id,)
+        ).fetchone()
         over = at_s - delivery.written_at_s > GIVE_UP_S
-        pause_s = min(FIRST_PAUSE_S * 2.0 ** min(delivery.attempts - 1, 20), LONGEST_PAUSE_S)
+        pause_s = min(FIRST_PAUSE_S * 2.0 ** min(pauses, 20), LONGEST_PAUSE_S)
         self._connection.execute(
-            "UPDATE delivery SET phase = ?, due_at = ?, error = ? WHERE id = ?",
+            "UPDATE delivery SET phase = ?, due_at = ?, pauses = pauses + 1, error = ? "
+            "WHERE id = ?",
             ("given-up" if over else "waiting", at_s + pause_s, reason, delivery.id),
         )
 

@@ -18,6 +18,8 @@ CALL_S: Final = 20.0
 DELIVERY_MARK: Final = "{delivery}"
 """Stands in an address for the name of the delivery, the same for every attempt."""
 LONGEST_REASON: Final = 300
+TELLING: Final = frozenset({"WARNING", "ERROR", "CRITICAL"})
+"""Levels at which Apprise says why something failed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +75,8 @@ def _send(
     )
     if result:
         return Outcome(ok=True)
-    said = [entry.message for entry in result.logs() if entry.level >= logging.WARNING]
-    return Outcome(ok=False, reason=" ".join(said) or f"no success ({result.status.value})")
+    said = [entry.message for entry in result.logs() if entry.level in TELLING]
+    return Outcome(ok=False, reason=" ".join(said) or f"no success ({result.status.name.lower()})")
 
 
 def _apprise() -> Any:  # noqa: ANN401 # the library has no types

@@ -6,7 +6,7 @@ newest samples, which wait for the next batch of the history, come from the snap
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from statistics import median
 from typing import Any, Final
 
@@ -48,15 +48,14 @@ class Columns:
     probe_low: list[float | None] = field(default_factory=list)
     probe: list[float | None] = field(default_factory=list)
     probe_high: list[float | None] = field(default_factory=list)
-    cause: list[str | None] = field(default_factory=list)
-    """What disturbed most of a point's time."""
+    causes: list[tuple[float, str | None]] = field(default_factory=list)
+    """From when on what disturbed the reading; also between two samples."""
 
     def add(
         self,
         at_s: float,
         band: tuple[float | None, float | None, float | None],
         probe: tuple[float | None, float | None, float | None],
-        cause: str | None,
     ) -> None:
         """Add a point, its triples as low, middle and high."""
         self.at.append(at_s)
@@ -66,7 +65,6 @@ class Columns:
             strict=True,
         ):
             column.append(None if value is None else round(value, 3))
-        self.cause.append(cause)
 
 
 def chart(
@@ -115,6 +113,10 @@ def _points(
         return columns, max(1.0, (to_s - from_s) / points), str(error)
     salinity, uncertainty, probe = series.salinity, series.uncertainty, series.probe_salinity
     for place, at_s in enumerate(series.at_s):
+        columns.causes.append((at_s, _disturbing(series.causes_s[place], series.width_s)))
+        if not series.samples[place]:
+            # Between two samples a cause goes on, but there is nothing to draw.
+            continue
         low, high, unsure = salinity.low[place], salinity.high[place], uncertainty.mean[place]
         wide = low is not None and high is not None and unsure is not None
         columns.add(
@@ -125,7 +127,6 @@ def _points(
                 high + unsure if wide else None,  # type: ignore[operator]
             ),
             (probe.low[place], probe.mean[place], probe.high[place]),
-            _disturbing(series.causes_s[place], series.width_s),
         )
     return columns, series.width_s, None
 
@@ -156,8 +157,8 @@ def _add_newest(
             at_s,
             (salinity - unsure, salinity, salinity + unsure) if wide else (None, salinity, None),
             (probe, probe, probe),
-            None if cause == Cause.NONE else cause,
         )
+        columns.causes.append((at_s, None if cause == Cause.NONE else cause))
 
 
 def _with_gaps(columns: Columns, width_s: float) -> dict[str, Sequence[float | None]]:
@@ -185,11 +186,13 @@ def _spans(columns: Columns, width_s: float) -> list[dict[str, Any]]:
     """Stretches in which one and the same thing disturbed the reading."""
     spans: list[dict[str, Any]] = []
     before: str | None = None
-    for place, (at_s, cause) in enumerate(zip(columns.at, columns.cause, strict=True)):
-        later = columns.at[place + 1] if place + 1 < len(columns.at) else at_s + width_s
-        end_s = min(later, at_s + max(GAP_POINTS * width_s, 60.0))
+    ends = [at_s for at_s, _ in columns.causes[1:]]
+    for (at_s, cause), later_s in zip_longest(columns.causes, ends):
+        end_s = at_s + max(GAP_POINTS * width_s, SHORTEST_DISTURBED_S)
+        if later_s is not None:
+            end_s = min(end_s, later_s)
         if cause is not None:
-            if cause == before and spans:
+            if cause == before:
                 spans[-1]["to"] = end_s
             else:
                 words = CAUSE_NAMES.get(cause, cause)

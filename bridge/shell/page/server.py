@@ -121,6 +121,8 @@ def _listen(settings: PageSettings) -> socket.socket:
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             listening.bind(address)
+            # Not left to the server's thread: only here can the keeper be told.
+            listening.listen(128)
         except OSError:
             listening.close()
             raise

@@ -86,9 +86,9 @@ def served(told: Told) -> Iterator[str]:
         stop()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Chrome]:
-    """A real browser without a window."""
+@contextmanager
+def open_browser() -> Iterator[Chrome]:
+    """A real browser without a window, and without a past."""
     if CHROMIUM is None or CHROMEDRIVER is None:
         pytest.skip("the programs chromium and chromedriver are not installed")
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
@@ -111,5 +111,14 @@ def browser() -> Iterator[Chrome]:
         driver = Chrome(options=options, service=ChromeService(CHROMEDRIVER))
         driver.set_page_load_timeout(20)
         driver.set_script_timeout(30)
+        try:
+            yield driver
+        finally:
+            driver.quit()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Chrome]:
+    """A browser for the tests of a module."""
+    with open_browser() as driver:
         yield driver
-        driver.quit()

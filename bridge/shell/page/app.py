@@ -22,6 +22,7 @@ from bridge.shell.page.books import checks_and_calibrations, log_rows
 from bridge.shell.page.commands import CommandDesk, Submit
 from bridge.shell.page.forms import FORMS, choices
 from bridge.shell.page.gatekeeper import Gatekeeper
+from bridge.shell.page.happenings import fault
 from bridge.shell.page.look import Look, Looker
 from bridge.shell.page.plot import chart
 from bridge.shell.page.rendering import Renderer, static_files
@@ -128,13 +129,8 @@ class Page:
 
     def _records(self, request: Request) -> Response:
         name = self._name(request)
-        trouble = None
-        try:
-            checks, calibrations = checks_and_calibrations(self._reader, self.snapshot, name)
-            headlines = self._lookers[name].headlines
-            rows = log_rows(self._reader, self.snapshot, name, headlines)
-        except HistoryError as error:
-            checks, calibrations, rows, trouble = [], [], [], str(error)
+        checks, calibrations = checks_and_calibrations(self._reader, self.snapshot, name)
+        rows = log_rows(self._reader, self.snapshot, name, self._lookers[name].headlines)
         return self._html(
             request,
             "records.html",
@@ -143,7 +139,7 @@ class Page:
             checks=checks,
             calibrations=calibrations,
             rows=rows,
-            trouble=trouble,
+            trouble=fault(self._reader),
         )
 
     def _settings(self, request: Request) -> Response:

@@ -23,7 +23,10 @@ def records(
     to_s: float,
     newest: int,
 ) -> list[Record]:
-    """Rows of the history, and those that are too new to be in it, in time order."""
+    """Rows of the history, and those that are too new to be in it, in time order.
+
+    A history that cannot be read has no rows; :func:`fault` tells why.
+    """
     wanted = tuple(kinds)
     try:
         stored = reader.events(tank, wanted, from_s, to_s, newest=newest)
@@ -36,6 +39,15 @@ def records(
         if record.kind in wanted and from_s <= record.at_s < to_s and _key(record) not in known
     ]
     return sorted([*stored, *fresh], key=lambda record: record.at_s)[-newest:]
+
+
+def fault(reader: HistoryReader) -> str | None:
+    """Why the history cannot be read; None when it can."""
+    try:
+        reader.tanks()
+    except HistoryError as error:
+        return str(error)
+    return None
 
 
 def event_words(record: Record) -> str:

@@ -4,6 +4,7 @@ Accessibility is judged by axe-core 4 (tests/data/axe-core, MPL-2.0), against WC
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from bridge.shell.page_settings import PageSettings
 from tests.shell.page.conftest import served
-from tests.support.page import TANK, TOKEN, Told
+from tests.support.page import STORY, TANK, TOKEN, Told
 
 pytestmark = [pytest.mark.browser, pytest.mark.loopback]
 
@@ -26,7 +27,9 @@ MakeTold = Callable[..., Told]
 
 
 def look(browser: Chrome, *, width: int = 1200, height: int = 900, dark: bool = False) -> None:
-    """Choose a screen and a colour scheme, and forget what the console said so far."""
+    """Choose a screen and a colour scheme, and forget what was before."""
+    # A page that stays open would ask a server that is gone, and the console would tell.
+    browser.get("about:blank")
     quiet(browser)
     browser.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride",
@@ -177,8 +180,22 @@ def test_a_page_that_hears_nothing_says_so(browser: Chrome, make_told: MakeTold)
         assert not browser.find_element(By.ID, "lost").is_displayed()
     until(browser, lambda b: b.find_element(By.ID, "lost").is_displayed())
     assert "hears nothing" in browser.find_element(By.ID, "lost").text
-    browser.get("about:blank")
-    quiet(browser)
+
+
+def test_the_overview_keeps_up(browser: Chrome, make_told: MakeTold) -> None:
+    """The overview of several tanks follows what happens, is for everybody, and fits a phone."""
+    tanks = STORY().scenario.settings().tanks
+    told = make_told(until_h=5.95, tanks={**tanks, "pond": replace(tanks[TANK], name="Pond")})
+    look(browser, width=320, height=700)
+    with served(told) as home:
+        browser.get(home)
+        assert browser.find_element(By.ID, "main").text.count("Nothing disturbs") == 2
+        told.tell_until(told.now_s + 1200.0)
+        until(browser, lambda b: b.find_element(By.ID, "main").text.count("bubbles") >= 2)
+        assert violations(browser) == []
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 320
+        assert not browser.find_element(By.ID, "lost").is_displayed()
+        assert quiet(browser) == []
 
 
 PAGES = (

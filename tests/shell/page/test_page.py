@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import orjson
@@ -475,6 +476,20 @@ def test_a_lease_that_ran_out_permits_nothing(make_told: MakeTold) -> None:
     told.now_s += 1000.0
 
     assert "has not judged it lately" in client.get(f"/tank/{TANK}").text
+
+
+def test_an_unreadable_history_is_told(make_told: MakeTold) -> None:
+    """Without a history the records say why, and show what they can."""
+    told = make_told(until_h=0.5)
+    client = visitor(told)
+    give(client, "service", phase="start")
+    Path(told.loaded.configuration.storage.path).unlink()
+
+    text = client.get(f"/tank/{TANK}/records").text
+
+    assert "There is no history" in text
+    assert "Service begun" in text
+    assert client.get(f"/tank/{TANK}").status_code == 200
 
 
 def test_an_answer_is_for_its_tank_only(make_told: MakeTold) -> None:

@@ -28,11 +28,6 @@
   count();
   setInterval(count, 1000);
 
-  const reload = document.querySelector("[data-reload]");
-  if (reload) setInterval(() => { if (!document.hidden) location.reload(); }, reload.dataset.reload * 1000);
-
-  const live = document.querySelector("[data-live]");
-  if (!live) return;
   const lost = document.getElementById("lost"), spoken = document.getElementById("spoken");
   const LOST_MS = 25000, BROKEN_MS = 6000;
   let timer, broken = false;
@@ -42,6 +37,24 @@
     document.documentElement.classList.toggle("old", is);
     put(lost, is ? "This page hears nothing from Tidegate any more. What stands here is old, and says nothing about what is permitted now." : "");
   };
+
+  // The overview of all tanks asks again now and then.
+  const all = document.querySelector("[data-reload]");
+  const again = async () => {
+    try {
+      const answer = await fetch(location.href);
+      if (!answer.ok || answer.redirected) throw new Error("no overview");
+      const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-reload]");
+      const at = [...all.querySelectorAll("a")].indexOf(document.activeElement);
+      if (fresh.innerHTML !== all.innerHTML) all.innerHTML = fresh.innerHTML;
+      if (at >= 0) all.querySelectorAll("a")[at]?.focus({ preventScroll: true });
+      old(false);
+    } catch { old(true); }
+  };
+  if (all) setInterval(again, all.dataset.reload * 1000);
+
+  const live = document.querySelector("[data-live]");
+  if (!live) return;
   const wait = (ms) => { clearTimeout(timer); timer = setTimeout(() => old(true), ms); };
 
   // What a reader has opened, chosen or focused survives the exchange of a part.

@@ -15,7 +15,7 @@ from bridge.core.alarm_catalogue import DAY_S, MINUTE_S, AlarmKind
 from bridge.core.alarm_state import SILENCED, AlarmEvent, AlarmPhase, AlarmState
 from bridge.core.errors import UserError
 from bridge.core.outputs import Notice, NoticeKind, Output, Priority, Publish, Record
-from bridge.core.wire.instants import iso_utc
+from bridge.core.wire.instants import Calendar
 
 LARGEST_SHELF_MIN: Final = 10_080.0
 """A week. Longer, and the alarm needs another remedy."""
@@ -79,12 +79,19 @@ class AlarmBoard:
         topic: Everything before the alarm's own level.
         kinds: All alarms, those that explain others before those explained.
         state: As saved; None for the first start.
+        calendar: For the moments in the documents.
     """
 
     def __init__(
-        self, owner: str, topic: str, kinds: Mapping[str, AlarmKind], state: BoardState | None
+        self,
+        owner: str,
+        topic: str,
+        kinds: Mapping[str, AlarmKind],
+        state: BoardState | None,
+        calendar: Calendar,
     ) -> None:
         self.state = state or BoardState()
+        self._calendar = calendar
         self.kinds = kinds
         self.wake_at_s = -inf
         self._owner = owner
@@ -331,17 +338,17 @@ class AlarmBoard:
         kind = self.kinds[alarm]
         shelved = state.shelved_until_s
         document = {
-            "time": iso_utc(at_s),
+            "time": self._calendar.iso_utc(at_s),
             "alarm": alarm,
             "state": state.phase.value,
             "active": state.active,
             "acknowledged": state.acknowledged,
             "priority": kind.priority.value,
-            "since": iso_utc(state.since_s or at_s),
+            "since": self._calendar.iso_utc(state.since_s or at_s),
             **told(alarm),
             "respond_within_s": kind.respond_within_s,
             "first_out": self.state.first_out == alarm,
-            "shelved_until": None if shelved is None else iso_utc(shelved),
+            "shelved_until": None if shelved is None else self._calendar.iso_utc(shelved),
         }
         return [Publish(at_s=at_s, topic=topic, payload=orjson.dumps(document))]
 

@@ -39,6 +39,7 @@ from bridge.core.permit_gate import PermitStatus, Trouble
 from bridge.core.service import ServicePhase
 from bridge.core.settings import Limits, Tank
 from bridge.core.situation import LevelCondition, Situation
+from bridge.core.wire.instants import Calendar
 
 DEADBAND_PSU: Final = 0.1
 DEADBAND_C: Final = 0.3
@@ -66,14 +67,27 @@ class TankAlarms:
         tank: Its settings.
         base_topic: First level(s) of the topics published.
         state: As saved; None for the first start.
+        calendar: For the moments in the documents; left out, engine time.
     """
 
     def __init__(
-        self, name: str, tank: Tank, *, base_topic: str, state: AlarmsState | None = None
+        self,
+        name: str,
+        tank: Tank,
+        *,
+        base_topic: str,
+        state: AlarmsState | None = None,
+        calendar: Calendar | None = None,
     ) -> None:
         self.state = state or AlarmsState()
         self.kinds: Mapping[str, AlarmKind] = tank_kinds(tuple(tank.permits))
-        self._board = AlarmBoard(name, f"{base_topic}/{name}/alarm", self.kinds, self.state.board)
+        self._board = AlarmBoard(
+            name,
+            f"{base_topic}/{name}/alarm",
+            self.kinds,
+            self.state.board,
+            calendar or Calendar(),
+        )
         self._title_name = tank.name or name
         self._limits = tank.limits
         limits = tank.limits
@@ -225,11 +239,20 @@ class PlantAlarms:
     Args:
         base_topic: First level(s) of the topics published.
         state: As saved; None for the first start.
+        calendar: For the moments in the documents; left out, engine time.
     """
 
-    def __init__(self, *, base_topic: str, state: AlarmsState | None = None) -> None:
+    def __init__(
+        self,
+        *,
+        base_topic: str,
+        state: AlarmsState | None = None,
+        calendar: Calendar | None = None,
+    ) -> None:
         self.state = state or AlarmsState()
-        self._board = AlarmBoard("", f"{base_topic}/alarm", PLANT_ALARMS, self.state.board)
+        self._board = AlarmBoard(
+            "", f"{base_topic}/alarm", PLANT_ALARMS, self.state.board, calendar or Calendar()
+        )
         self._judged: tuple[object, ...] | None = None
 
     @property

@@ -3,11 +3,13 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+import orjson
+
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.events import Message
-from bridge.core.outputs import Output, Record
+from bridge.core.outputs import Output, Publish, Record
 from bridge.core.reference_commands import REFERENCE_COMMANDS
-from bridge.core.tank import TankEngine
+from bridge.core.tank import AnsweredState, TankEngine
 from bridge.core.wire.commands import (
     Acknowledge,
     Bypass,
@@ -23,6 +25,12 @@ from bridge.core.wire.commands import (
 
 COMMAND_LEVEL: Final = "command"
 RESULT_LEVEL: Final = "result"
+
+ACT_ONCE: Final = frozenset({"water-change", "calibration", "reference-check"})
+"""Commands whose second copy would count water, a correction or a reading twice."""
+ACT_ONCE_WITHIN_S: Final = 10.0
+"""MQTT delivers at least once: a copy comes when an acknowledgement is lost, or at a double click."""
+MOST_REMEMBERED: Final = 8
 
 Answer = tuple[Mapping[str, Any], Sequence[Output]]
 
@@ -48,6 +56,11 @@ def dispatch(
     try:
         command = parse(name, message.payload, retained=message.retained, secret=secret)
         command_id = command.id
+        # The command and not the message: that may carry the secret, and this is kept on disk.
+        text = orjson.dumps(command).decode()
+        before = _answered_before(tank, at_s, name, text)
+        if before is not None:
+            return [Publish(at_s=at_s, topic=topic, payload=before, retain=False)]
         details, outputs = _carry_out(tank, at_s, command)
     except CommandError as error:
         answer = result(at_s, topic, command_id=error.command_id, error=str(error))
@@ -55,12 +68,20 @@ def dispatch(
     except (UserError, OutOfRangeError) as error:
         return [result(at_s, topic, command_id=command_id, error=str(error))]
     log = Record(at_s, tank.name, "command", {"name": name, "id": command_id})
-    return [
-        *outputs,
-        log,
-        *tank.reconsider(at_s),
-        result(at_s, topic, command_id=command_id, details=details),
-    ]
+    answer = result(at_s, topic, command_id=command_id, details=details)
+    if name in ACT_ONCE:
+        answered = tank.state.answered
+        answered.append(AnsweredState(at_s, name, text, answer.payload.decode()))
+        del answered[:-MOST_REMEMBERED]
+    return [*outputs, log, *tank.reconsider(at_s), answer]
+
+
+def _answered_before(tank: TankEngine, at_s: float, name: str, text: str) -> bytes | None:
+    """What a copy of this command was answered a moment ago; None when there was none."""
+    for past in tank.state.answered:
+        if past.name == name and past.command == text and at_s - past.at_s <= ACT_ONCE_WITHIN_S:
+            return past.answer.encode()
+    return None
 
 
 def _carry_out(tank: TankEngine, at_s: float, command: Command) -> Answer:

@@ -10,7 +10,7 @@ from bridge.core import seawater
 from bridge.core.errors import OutOfRangeError
 from bridge.core.findings import Assessment
 from bridge.core.settings import GravityReference, ProbeUnit
-from bridge.core.wire.instants import iso_utc
+from bridge.core.wire.instants import Calendar
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,7 @@ def salinity_document(
     sequence: int,
     unit: ProbeUnit,
     reference: GravityReference,
+    calendar: Calendar,
 ) -> Document:
     """The document of topic ``<base>/<tank>/salinity``; an unknown number is null."""
     salinity_psu = assessment.salinity_psu
@@ -46,7 +47,7 @@ def salinity_document(
             gravity = None
     return Document(
         {
-            "time": iso_utc(assessment.at_s),
+            "time": calendar.iso_utc(assessment.at_s),
             "boot_id": boot_id,
             "seq": sequence,
             "salinity": _rounded(salinity_psu, 4),
@@ -66,13 +67,13 @@ def salinity_document(
     )
 
 
-def diagnosis_document(assessment: Assessment) -> bytes:
+def diagnosis_document(assessment: Assessment, calendar: Calendar) -> bytes:
     """The document of topic ``<base>/<tank>/diagnosis``."""
     return orjson.dumps(
         {
-            "time": iso_utc(assessment.at_s),
+            "time": calendar.iso_utc(assessment.at_s),
             "cause": assessment.cause.value,
-            "since": iso_utc(assessment.since_s),
+            "since": calendar.iso_utc(assessment.since_s),
             "causes": [
                 {
                     "cause": finding.cause.value,

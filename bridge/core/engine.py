@@ -1,10 +1,10 @@
 """The engine: time-stamped events in, outputs out. Live, replay and simulation all drive it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
 from math import inf
-from typing import Final
+from typing import Any, Final
 
 from bridge.core.alarms import AlarmsState, PlantAlarms
 from bridge.core.dispatch import COMMAND_LEVEL, dispatch
@@ -17,12 +17,16 @@ from bridge.core.events import (
     Shutdown,
     Tick,
 )
-from bridge.core.outputs import Output
+from bridge.core.outputs import Notice, Output, Publish, Record
 from bridge.core.settings import Settings
 from bridge.core.tank import Handler, TankEngine, TankState
+from bridge.core.wire.instants import Calendar
 
 CLOCK_SETTLING_S: Final = 60.0
 """After a step of the wall clock nothing is permitted for this long."""
+
+MOMENTS: Final = ("since_s", "bypass_until_s")
+"""Keys of a record's data that hold a moment."""
 
 
 @dataclass(slots=True)
@@ -31,6 +35,8 @@ class EngineState:
 
     tanks: dict[str, TankState] = field(default_factory=dict)
     plant: AlarmsState | None = None
+    at_s: float = 0.0
+    """When the engine was last told anything; it must not start before that. [Unix s]"""
 
 
 class Engine:
@@ -48,15 +54,23 @@ class Engine:
     ) -> None:
         self._settings = settings
         saved = state or EngineState()
+        self._calendar = Calendar()
         self._tanks = {
             name: TankEngine(
-                name, settings, boot_id=boot_id, at_s=at_s, state=saved.tanks.get(name)
+                name,
+                settings,
+                boot_id=boot_id,
+                at_s=at_s,
+                calendar=self._calendar,
+                state=saved.tanks.get(name),
             )
             for name in settings.tanks
         }
-        self._plant = PlantAlarms(base_topic=settings.base_topic, state=saved.plant)
+        self._plant = PlantAlarms(
+            base_topic=settings.base_topic, state=saved.plant, calendar=self._calendar
+        )
         self.state = EngineState(
-            {name: tank.state for name, tank in self._tanks.items()}, self._plant.state
+            {name: tank.state for name, tank in self._tanks.items()}, self._plant.state, at_s
         )
         self._routes: dict[str, list[tuple[TankEngine, Handler]]] = {}
         for tank in self._tanks.values():
@@ -92,18 +106,29 @@ class Engine:
 
     def step(self, event: Event) -> list[Output]:
         """Take one event and say what is to be done."""
+        self.state.at_s = event.at_s
+        return self._dated(self._take(event))
+
+    def _take(self, event: Event) -> list[Output]:
         match event:
             case Message():
                 return self._message(event)
             case Tick(at_s=at_s):
                 return self._tick(at_s)
             case LinkUp(at_s=at_s):
+                outputs: list[Output] = []
+                if self._link_up:
+                    # A break that was over before anybody noticed it: what was permitted before
+                    # may have been lost, so everything is said again.
+                    self._link_up = False
+                    outputs += self._circumstances(at_s)
                 self._link_up = True
-                return self._circumstances(at_s)
+                return outputs + self._circumstances(at_s)
             case LinkDown(at_s=at_s):
                 self._link_up = False
                 return self._circumstances(at_s)
-            case ClockStepped(at_s=at_s):
+            case ClockStepped(at_s=at_s, step_s=step_s):
+                self._calendar.step(step_s)
                 self._clock_settles_s = at_s + CLOCK_SETTLING_S
                 return self._circumstances(at_s)
             case Shutdown(at_s=at_s):
@@ -112,7 +137,12 @@ class Engine:
     def storage(self, at_s: float, fault: str | None) -> list[Output]:
         """The history reported a fault, or that all is well again."""
         self._storage_fault = fault
-        return self._circumstances(at_s)
+        return self._dated(self._circumstances(at_s))
+
+    def _dated(self, outputs: list[Output]) -> list[Output]:
+        """What is kept and told carries the date of the wall clock; messages do so already."""
+        ahead_s = self._calendar.ahead_s
+        return [_moved(output, ahead_s) for output in outputs] if ahead_s else outputs
 
     def _message(self, message: Message) -> list[Output]:
         routes = self._routes.get(message.topic)
@@ -183,3 +213,18 @@ class Engine:
             clock_settled=self._clock_settled,
             storage_fault=self._storage_fault,
         )
+
+
+def _moved(output: Output, ahead_s: float) -> Output:
+    if isinstance(output, Publish):
+        # Its time decides whether it is still worth sending, not what it says.
+        return output
+    at_s = output.at_s + ahead_s
+    if isinstance(output, Notice):
+        return replace(output, at_s=at_s)
+    moments = {key: value + ahead_s for key, value in _moments(output) if value is not None}
+    return replace(output, at_s=at_s, data={**output.data, **moments})
+
+
+def _moments(record: Record) -> list[tuple[str, Any]]:
+    return [(key, record.data[key]) for key in MOMENTS if key in record.data]

@@ -26,7 +26,7 @@ from bridge.core.permit_run import BUCKET_S, STRAY_SHARE, RunState
 from bridge.core.service import ServicePhase
 from bridge.core.settings import Delivers, Driver, Permit, Tank
 from bridge.core.situation import Situation
-from bridge.core.wire.instants import iso_utc
+from bridge.core.wire.instants import Calendar
 
 RENEWALS_PER_LEASE: Final = 3.0
 UNBYPASSABLE: Final = frozenset(reason for reason, rule in REASON_RULES.items() if not rule.bypass)
@@ -104,6 +104,7 @@ class Gate:
         boot_id: Identifies this run of the daemon.
         at_s: Now. [Unix s]
         state: As saved; None for the first start.
+        calendar: For the moments in the documents.
     """
 
     def __init__(
@@ -116,9 +117,11 @@ class Gate:
         base_topic: str,
         boot_id: str,
         at_s: float,
+        calendar: Calendar,
         state: GateState | None = None,
     ) -> None:
         self.name = name
+        self._calendar = calendar
         self.permit = permit
         self.limits = resolve(tank, permit)
         # Metered water is this permit's own only when no other could have let it in.
@@ -373,19 +376,20 @@ class Gate:
         if permitted:
             state.lease_end_s = at_s + lease_s
         document: dict[str, Any] = {
-            "time": iso_utc(at_s),
+            "time": self._calendar.iso_utc(at_s),
             "boot_id": state.boot_id,
+            "clock_steps": self._calendar.steps,
             "seq": state.seq,
             "state": "permit" if permitted else "hold",
             "lease_s": lease_s,
             "reasons": state.reasons,
             "first_reason": state.first_reason,
-            "since": iso_utc(state.since_s),
-            "bypass_until": _iso(state.bypass_until_s),
+            "since": self._calendar.iso_utc(state.since_s),
+            "bypass_until": self._iso(state.bypass_until_s),
             "bypassed": state.bypassed,
             "may_start": may_start,
             "may_go_on": may_go_on,
-            "evidence": _iso(state.evidence_at_s),
+            "evidence": self._iso(state.evidence_at_s),
         }
         return Publish(
             at_s=at_s,
@@ -395,6 +399,9 @@ class Gate:
             # A hold that arrives late does no harm, a permit does.
             perishable=permitted,
         )
+
+    def _iso(self, at_s: float | None) -> str | None:
+        return None if at_s is None else self._calendar.iso_utc(at_s)
 
     def _next_wake_s(self, situation: Situation) -> float:
         """The next moment at which time alone changes something."""
@@ -430,10 +437,6 @@ class Gate:
             self.limits.day_l(evaporation_l_day) - self.state.run.litres_within(at_s, DAY_S),
         )
         return max(left_l / rate_l_h * HOUR_S, 1.0)
-
-
-def _iso(at_s: float | None) -> str | None:
-    return None if at_s is None else iso_utc(at_s)
 
 
 def _restarted(state: GateState, *, boot_id: str, at_s: float) -> GateState:

@@ -19,6 +19,7 @@ from bridge.core.permit_reasons import (
 )
 from bridge.core.settings import Tank
 from bridge.core.situation import Situation
+from bridge.core.wire.instants import Calendar
 
 MINUTE_S: Final = 60.0
 
@@ -40,6 +41,7 @@ class Gates:
         boot_id: Identifies this run of the daemon; another one than in `state` is a restart.
         at_s: Now; nothing measured earlier counts after a restart. [Unix s]
         state: As saved; None for the first start.
+        calendar: For the moments in the documents; left out, engine time.
     """
 
     def __init__(
@@ -51,7 +53,9 @@ class Gates:
         boot_id: str,
         at_s: float,
         state: GatesState | None = None,
+        calendar: Calendar | None = None,
     ) -> None:
+        calendar = calendar or Calendar()
         saved = {} if state is None else state.gates
         self._gates = tuple(
             Gate(
@@ -63,6 +67,7 @@ class Gates:
                 boot_id=boot_id,
                 at_s=at_s,
                 state=saved.get(permit_name),
+                calendar=calendar,
             )
             for permit_name, permit in tank.permits.items()
         )

@@ -1,7 +1,7 @@
 """One tank: readings in, judgement out. Joins correction, tests, diagnosis, permits and alarms."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import hypot, inf, log, sqrt
 from typing import Any, Final
 
@@ -31,7 +31,8 @@ from bridge.core.situation import LevelCondition, Situation
 from bridge.core.thermometer import ThermometerState, WaterThermometer
 from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
 from bridge.core.units import to_celsius
-from bridge.core.wire.commands import WaterChange, WorkPhase
+from bridge.core.wire.commands import CalibrationDone, ReferenceCheck, WaterChange, WorkPhase
+from bridge.core.wire.instants import Calendar, iso_utc, unix_s
 from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
 
 FEWEST_SILENT_INTERVALS: Final = 3.1
@@ -102,6 +103,16 @@ class WaterChangeState:
 
 
 @dataclass(slots=True)
+class AnsweredState:
+    """A command that was carried out, and what was answered."""
+
+    at_s: float
+    name: str
+    command: str
+    answer: str
+
+
+@dataclass(slots=True)
 class TankState:
     """All of a tank that survives a restart."""
 
@@ -133,6 +144,8 @@ class TankState:
     last_likely_at_s: dict[Cause, float] = field(default_factory=dict)
     """When each disturbance was last likely, for the advice about calibration."""
     change: WaterChangeState | None = None
+    answered: list[AnsweredState] = field(default_factory=list)
+    """The newest commands that must not be carried out twice."""
 
 
 Handler = Callable[[float, bytes, bool], list[Output]]
@@ -146,6 +159,7 @@ class TankEngine:
         settings: Of the whole daemon.
         boot_id: Identifies this run.
         at_s: Now.
+        calendar: For moments that others read or have written.
         state: As saved; None for the first start.
     """
 
@@ -156,9 +170,11 @@ class TankEngine:
         *,
         boot_id: str,
         at_s: float,
+        calendar: Calendar,
         state: TankState | None = None,
     ) -> None:
         tank = settings.tanks[name]
+        self._calendar = calendar
         self.name, self.tank, self._boot_id = name, tank, boot_id
         self._base = f"{settings.base_topic}/{name}"
         fresh = state is None
@@ -182,10 +198,15 @@ class TankEngine:
             boot_id=boot_id,
             at_s=at_s,
             state=self.state.gates,
+            calendar=calendar,
         )
         self.state.gates = self.gates.state
         self.alarms = TankAlarms(
-            name, tank, base_topic=settings.base_topic, state=self.state.alarms
+            name,
+            tank,
+            base_topic=settings.base_topic,
+            state=self.state.alarms,
+            calendar=calendar,
         )
         self.state.alarms = self.alarms.state
         self.situation = Situation(at_s=at_s)
@@ -247,6 +268,8 @@ class TankEngine:
         state = self.state
         state.arrived_at_s = at_s
         measured_s = number.measured_at_s
+        if measured_s is not None:
+            measured_s = self._calendar.engine_s(measured_s)
         # A stamp from the future is a wrong clock; the arrival is the better time.
         taken_s = at_s if measured_s is None or measured_s > at_s else measured_s
         if state.probe_at_s is not None and taken_s < state.probe_at_s:
@@ -296,9 +319,7 @@ class TankEngine:
             return raw_psu, raw_c
         return held, water_c
 
-    def _salinity_undone_at(
-        self, reported: float, undone_c: float, water_c: float
-    ) -> float | None:
+    def _salinity_undone_at(self, reported: float, undone_c: float, water_c: float) -> float | None:
         """Salinity when the device compensated by another temperature than the water's."""
         try:
             conductivity = self._corrector.conductivity_ms_cm(reported, undone_c)
@@ -515,7 +536,7 @@ class TankEngine:
         before = probe_in_force(state.reference, self.tank.probe)
         calibrated = len(state.reference.calibrations)
         outcome = handle(
-            command,
+            self._in_engine_time(command),
             self._with_findings(self._assess(at_s, state.diagnosis.cause)),
             state.reference,
             tank=self.name,
@@ -532,6 +553,16 @@ class TankEngine:
         elif state.reference.checks:
             self._weigh_check(at_s, state.reference.checks[-1])
         return outcome.result, list(outcome.records)
+
+    def _in_engine_time(self, command: ReferenceCommand) -> ReferenceCommand:
+        """The command with its moment as the engine counts them."""
+        calendar = self._calendar
+        # Left as it was written for nearly everyone, whose clock is never set.
+        if isinstance(command, ReferenceCheck | CalibrationDone) and (
+            command.time is not None and calendar.ahead_s
+        ):
+            return replace(command, time=iso_utc(calendar.engine_s(unix_s(command.time))))
+        return command
 
     def _correct_by(self, probe: Probe) -> None:
         self._corrector = Corrector(probe)
@@ -776,6 +807,7 @@ class TankEngine:
             sequence=self.state.sequence,
             unit=self.tank.probe.unit,
             reference=self.tank.published_gravity_reference,
+            calendar=self._calendar,
         )
         payload = document.encoded()
         return [
@@ -798,7 +830,7 @@ class TankEngine:
             return []
         self._with_findings(assessment)
         outputs: list[Output] = [
-            Publish(at_s, f"{self._base}/diagnosis", diagnosis_document(assessment))
+            Publish(at_s, f"{self._base}/diagnosis", diagnosis_document(assessment, self._calendar))
         ]
         if changed:
             data = {

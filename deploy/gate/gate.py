@@ -31,6 +31,7 @@ class Lease:
         self.ready = False
         self.until = float("-inf")
         self.boot: str | None = None
+        self.steps = 0
         self.seen: dict[str, int] = {}
         self.delays: deque[float] = deque(maxlen=REMEMBERED)
 
@@ -56,6 +57,7 @@ class Lease:
         try:
             document = json.loads(payload)
             boot, seq = str(document["boot_id"]), int(document["seq"])
+            steps = int(document.get("clock_steps", 0))
             sent = datetime.fromisoformat(document["time"]).timestamp()
             lease_s = min(float(document["lease_s"]), LARGEST_LEASE_S)
             permitted = document["state"] == "permit" and lease_s > 0
@@ -67,9 +69,10 @@ class Lease:
         # How long a retained message has lain there is not known. The next live one comes soon.
         if retained or seq <= self.seen.get(boot, -1):
             return
-        if boot != self.boot:
+        if boot != self.boot or steps != self.steps:
+            # A new daemon, or its clock was set: its times compare only with what comes from now.
             self.close()
-            self.boot = boot
+            self.boot, self.steps = boot, steps
             self.delays.clear()
         self.seen[boot] = seq
         # The quickest message shows the offset between the two clocks. What came later than that

@@ -16,6 +16,35 @@ def iso_utc(at_s: float) -> str:
     return f"{_minute(minute)}{milliseconds // 1000:02d}.{milliseconds % 1000:03d}Z"
 
 
+class Calendar:
+    """What the wall clock shows at a moment of engine time, for what others read or have written.
+
+    Engine time never steps. When the wall clock is set, this follows; nothing that was decided
+    or remembered has to move.
+    """
+
+    __slots__ = ("ahead_s", "steps")
+
+    def __init__(self) -> None:
+        self.ahead_s = 0.0
+        """How far the wall clock is ahead of engine time: the sum of its steps."""
+        self.steps = 0
+        """How often it was set since the start."""
+
+    def step(self, step_s: float) -> None:
+        """The wall clock was set."""
+        self.ahead_s += step_s
+        self.steps += 1
+
+    def iso_utc(self, at_s: float) -> str:
+        """A moment of engine time as a document states it."""
+        return iso_utc(at_s + self.ahead_s)
+
+    def engine_s(self, wall_s: float) -> float:
+        """The engine time of a moment that somebody else has read off a clock. [Unix s]"""
+        return wall_s - self.ahead_s
+
+
 def unix_s(text: str) -> float:
     """Unix seconds of an ISO 8601 moment.
 

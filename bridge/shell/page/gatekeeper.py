@@ -18,11 +18,15 @@ MOST_FIELDS: Final = 40
 BODY_WITHIN_S: Final = 10.0
 LOG_IN: Final = "/login"
 STAMP: Final = "stamp"
+CHART: Final = "/series.json"
 PRIVATE: Final = frozenset({"/settings"})
 """Not for those who may only look: it names the broker, its user and files."""
 
 WRITES: Final = (30, 60.0)
 """A busy keeper saves a check every few seconds; a program that does so is no keeper."""
+READS: Final = (300, 60.0)
+CHARTS: Final = (60, 30.0)
+"""A chart of a year costs a tenth of a second; the decision loop must never feel it."""
 LOG_INS: Final = (5, 60.0)
 ALL_LOG_INS: Final = (30, 600.0)
 """From everywhere together, so that many addresses guess no faster."""
@@ -64,6 +68,8 @@ class Gatekeeper:
         self._app = app
         self._visitors = visitors
         self._writes = RateLimit(*WRITES)
+        self._reads = RateLimit(*READS)
+        self._charts = RateLimit(*CHARTS)
         self._log_ins = RateLimit(*LOG_INS)
         self._all_log_ins = RateLimit(*ALL_LOG_INS)
 
@@ -106,8 +112,13 @@ class Gatekeeper:
             return
         if method == "POST":
             self._admit_writing(path, headers, visitor)
-        elif path != LOG_IN and not (visitor.may_write if path in PRIVATE else visitor.may_read):
+            return
+        allowed = visitor.may_write if path in PRIVATE else visitor.may_read
+        if path != LOG_IN and not allowed:
             raise Refused(401, self._stranger())
+        limit = self._charts if path.endswith(CHART) else self._reads
+        if not limit.allow(visitor.key):
+            raise Refused(429, "Too many requests. Wait a minute, then try again.")
 
     def _admit_writing(self, path: str, headers: Headers, visitor: Visitor) -> None:
         if _from_elsewhere(headers):

@@ -295,6 +295,17 @@ def test_changes_in_a_row_are_limited(make_told: MakeTold) -> None:
     assert codes == [303] * 30 + [429]
 
 
+def test_a_flood_of_charts_is_limited(looked_at: Told) -> None:
+    """Whoever asks for charts without end is put off, and pages go on being served."""
+    client = visitor(looked_at)
+
+    codes = [client.get(f"/tank/{TANK}/series.json?from=1&to=2").status_code for _ in range(70)]
+
+    assert codes[:50] == [200] * 50
+    assert codes[-1] == 429
+    assert client.get("/settings").status_code == 200
+
+
 def test_a_reference_check_is_answered_with_advice(make_told: MakeTold) -> None:
     """A check gets the comparison and what to do, and stands in the records at once."""
     told = make_told(until_h=2.0)

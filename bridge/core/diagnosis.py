@@ -49,7 +49,7 @@ TENTH_OF_STEPS: Final = 0.1257 * 1.4142
 SETTLED_SAMPLES: Final = 6
 SETTLED_S: Final = 60.0
 CONFIRMING_SAMPLES: Final = 2
-CAUSE_ADVANTAGE: Final = 0.1
+CAUSE_ADVANTAGE: Final = 0.2
 """By how much another cause must be more probable to take over."""
 INTERFERENCE_LINGERS_S: Final = 900.0
 COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
@@ -197,7 +197,10 @@ class Diagnosis:
         if self.tank.equipment[name].kind is EquipmentKind.TOP_OFF_PUMP:
             self.blocks.at(at_s)[0].litres += self.inflow.pump(at_s, on=on)
             return
-        self.devices.switched(name, at_s, on=on)
+        switched = self.devices.switched(name, at_s, on=on)
+        episode = self._episode
+        if switched and episode is not None and episode.state.edge_device == name:
+            episode.device_switched()
 
     def litres(self, at_s: float, litres: float) -> None:
         """Fresh water was metered."""
@@ -267,8 +270,19 @@ class Diagnosis:
         temperature_c: float,
         noise_psu: float,
         interval_s: float,
+        floor_psu: float = LEAST_NOISE_PSU,
     ) -> None:
-        """Take in one compensated reading; ``noise_psu`` is its clean noise."""
+        """Take in one compensated reading.
+
+        Args:
+            at_s: When it was taken. [s]
+            probe_psu: Compensated and calibrated. [psu]
+            temperature_c: Of the water. [°C]
+            noise_psu: Standard deviation of a clean reading, as learned. [psu]
+            interval_s: Usual time between readings. [s]
+            floor_psu: The part of it that rounding and thermometer make, which no calm between
+                bubbles can lower. [psu]
+        """
         state = self.state
         if self.water is None:
             self._begin(at_s, probe_psu, noise_psu)
@@ -284,7 +298,7 @@ class Diagnosis:
         self._follow_quiet_noise(probe_psu, noise_psu)
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
             # Bubbles have been learned as noise; what is left between them is the sensor's own.
-            noise_psu = min(max(QUIET_SLACK * state.quiet_psu, LEAST_NOISE_PSU), noise_psu)
+            noise_psu = min(max(QUIET_SLACK * state.quiet_psu, floor_psu), noise_psu)
             # What was learned before the bubbles were understood was learned too firmly.
             doubt = GASSY_DOUBT_PSU if state.readings > YOUNG_READINGS else YOUNG_DOUBT_PSU
             water.doubt_at_least(doubt)
@@ -471,7 +485,7 @@ class Diagnosis:
             shallow_psu=water.state.shallow_psu,
             mixing=self._mixing_share(at_s),
         )
-        clean = abs(self._deviation) < CLEAN_SIGMA * self._sd
+        clean = episode.state.clean_run > 0
         if not clean:
             state.outside += 1
             state.last_outside_s = at_s

@@ -53,11 +53,14 @@ DEPTH_PSU: Final = 0.7
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
-ONSET_H: Final = 2.0 / 60.0
+ONSET_H: Final = 1.0 / 60.0
 """It takes the hose some minutes to fill the place of the probe (assumed)."""
 SWIRL_H: Final = 1.0 / 60.0
 """Unmixed water passes the probe in swirls of about a minute (assumed)."""
 EXPOSED_FROM_PSU: Final = 1.5
+EDGE_SAMPLES: Final = 4
+EDGE_LOG: Final = 3.0
+RETURN_SHARE: Final = 0.4
 UNREACHABLE_SIGMA: Final = 4.0
 UNREACHABLE_LOG: Final = 3.0
 """Log odds against the water for each sample that it could not have reached."""
@@ -99,6 +102,9 @@ class EpisodeState:
     share: float = 0.6
     edge_device: str | None = None
     """Device that switched just before the start."""
+    edge_samples: int = 0
+    """Samples still to come before the effect of its next switching is looked at."""
+    edge_before_psu: float = 0.0
     addition: bool = False
     """Whether fresh water ran in or mixed at the start."""
     unreachable: int = 0
@@ -228,6 +234,7 @@ class Episode:
         for index, weight in enumerate(weights):
             weights[index] = max(weight - best, -BOUND)
         self._remember(at_s, probe_psu, d, sd, noise_psu, level_sd)
+        self.look_at_edge()
 
     def _exposed(
         self,
@@ -308,8 +315,9 @@ class Episode:
             state.level_samples = min(state.level_samples + 1.0, 20.0)
             state.level_psu += (probe_psu - state.level_psu) / state.level_samples
         state.samples += 1
-        is_low = d < -CLEAN_SIGMA * sd
-        is_high = d > CLEAN_SIGMA * sd
+        limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
+        is_low = d < -limit
+        is_high = d > limit
         state.low += is_low
         state.high += is_high
         if is_low or is_high:
@@ -330,6 +338,37 @@ class Episode:
         state.deepest_psu = min(state.deepest_psu, d)
         state.highest_psu = max(state.highest_psu, d)
         state.last_s, state.last_psu = at_s, probe_psu
+
+    def device_switched(self) -> None:
+        """The device that switched at the start switched again."""
+        state = self.state
+        state.edge_samples, state.edge_before_psu = EDGE_SAMPLES, state.level_psu
+
+    def look_at_edge(self) -> None:
+        """Pick-up steps with every switching of its device; what does not is not pick-up."""
+        state = self.state
+        if state.edge_samples == 0:
+            return
+        state.edge_samples -= 1
+        if state.edge_samples == 0:
+            offset = abs(state.start_deviation_psu)
+            moved = abs(state.last_psu - state.edge_before_psu) > 0.5 * offset
+            for model in (Model.STEP, Model.NOISE):
+                change = EDGE_LOG if moved else -EDGE_LOG
+                state.weights[model] += change
+                state.priors[model] += change
+
+    def clean_limit(self, limit_psu: float, noise_psu: float) -> float:
+        """Deviation below which the reading counts as back with the water.
+
+        A water carried for hours is in doubt by more and more; a reading that rests off it must
+        not be taken for a return because of that.
+        """
+        state = self.state
+        if state.samples == 0:
+            return limit_psu
+        offset = abs(state.start_deviation_psu)
+        return min(limit_psu, max(RETURN_SHARE * offset, CLEAN_SIGMA * noise_psu))
 
     def probabilities(self) -> list[float]:
         """Probability of each model, in the order of :class:`Model`; sums to 1."""

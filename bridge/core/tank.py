@@ -8,7 +8,14 @@ from typing import Any, Final
 from bridge.core import seawater
 from bridge.core.alarms import AlarmsState, TankAlarms
 from bridge.core.compensation import Corrector
-from bridge.core.diagnosis import INDEX, CheckEvidence, Diagnosis, DiagnosisState, Faults
+from bridge.core.diagnosis import (
+    INDEX,
+    LEAST_NOISE_PSU,
+    CheckEvidence,
+    Diagnosis,
+    DiagnosisState,
+    Faults,
+)
 from bridge.core.documents import diagnosis_document, salinity_document
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.evidence import ACTIONS, brief, findings
@@ -375,6 +382,7 @@ class TankEngine:
             temperature_c,
             max(hypot(sensor.effective_noise_psu, by_temperature), 1e-3),
             sensor.interval_s,
+            max(hypot(0.3 * sensor.rounding_psu, by_temperature), LEAST_NOISE_PSU),
         )
 
     def _thermometer_handler(self) -> Handler:

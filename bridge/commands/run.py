@@ -3,17 +3,22 @@
 import argparse
 import logging
 import secrets
+import sys
 from pathlib import Path
 from typing import Any
 
-from bridge.core.engine import Engine
+from bridge.core.engine import Engine, EngineState
+from bridge.shell import logs
 from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import load_with_sources
+from bridge.shell.config import Configuration, load_with_sources
 from bridge.shell.daemon import EngineBrokenError, Sinks
-from bridge.shell.engine_state import packed, unpacked
+from bridge.shell.engine_state import packed, resumed
 from bridge.shell.history import History
 from bridge.shell.liveness import default_health_file
+from bridge.shell.metrics import Metrics
+from bridge.shell.metrics import serve as serve_metrics
+from bridge.shell.notify_secrets import secrets_of
 from bridge.shell.notify_setup import start_telling
 from bridge.shell.page.server import make_page, serve
 from bridge.shell.signals import stopping
@@ -41,6 +46,9 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
         help="where the daemon shows that it is alive; read by python -m bridge.shell.health "
         "(default: %(default)s)",
     )
+    parser.add_argument(
+        "--log-json", action="store_true", help="write one JSON object a line, for a log collector"
+    )
     parser.set_defaults(run=run)
 
 
@@ -52,26 +60,39 @@ def run(arguments: argparse.Namespace) -> int:
     """
     loaded = load_with_sources(arguments.config)
     configuration = loaded.configuration
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logs.set_up(sys.stderr, as_json=arguments.log_json, secrets=_secrets(configuration))
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
     clock = EngineClock()
-    engine = Engine(
-        configuration,
-        boot_id=boot_id,
-        at_s=clock.now_s(),
-        state=unpacked(history.load_state()),
+
+    def make_engine(state: EngineState | None) -> Engine:
+        nonlocal clock
+        clock = EngineClock(not_before_s=0.0 if state is None else state.at_s)
+        return Engine(configuration, boot_id=boot_id, at_s=clock.now_s(), state=state)
+
+    engine = resumed(
+        history.load_state(),
+        make_engine,
+        aside=Path(configuration.storage.path).with_suffix(".unusable-state.json"),
     )
     telling = start_telling(configuration, history, engine.state)
-    page = stop_page = None
+    page = stop_page = metrics = stop_metrics = None
     try:
         if configuration.page.enabled:
             page = make_page(
                 loaded,
-                now_s=clock.now_s,
+                now_s=clock.dated_s,
                 # The daemon comes after the page, because it shows the page what it does.
                 submit=lambda topic, payload: daemon.submit(topic, payload),  # noqa: PLW0108
                 trouble=lambda: daemon.trouble,
+            )
+        if configuration.metrics.enabled:
+            metrics = Metrics(
+                configuration.base_topic,
+                now_s=clock.dated_s,
+                # As above.
+                counters=lambda: daemon.counters.as_dict(),  # noqa: PLW0108
+                history=history.health,
             )
         daemon = assemble(
             engine,
@@ -82,25 +103,35 @@ def run(arguments: argparse.Namespace) -> int:
             sinks=Sinks(
                 records=history.records,
                 notices=telling.notifier.notices if telling is not None else None,
-                storage_fault=lambda: history.health().trouble,
+                storage_fault=lambda: history.health().fault,
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),
-                watchers=() if page is None else (page.observe,),
+                watchers=tuple(each.observe for each in (page, metrics) if each is not None),
             ),
             health_file=arguments.health_file,
         )
         if page is not None:
             stop_page = serve(page, configuration.page)
+        if metrics is not None:
+            stop_metrics = serve_metrics(metrics, configuration.metrics)
         with stopping(daemon.stop):
             daemon.run()
     except EngineBrokenError:
         log.exception("The daemon gives up, so that it can be started afresh.")
         return 1
     finally:
-        if stop_page is not None:
-            stop_page()
+        for stop in (stop_page, stop_metrics):
+            if stop is not None:
+                stop()
         if telling is not None:
             telling.close()
         history.close(HISTORY_CLOSE_S)
     return 0
+
+
+def _secrets(configuration: Configuration) -> set[str]:
+    """What must never be written to the log."""
+    known = {configuration.broker.password, configuration.command_secret, configuration.page.token}
+    told = {part for each in configuration.notify.targets.values() for part in secrets_of(each.url)}
+    return {secret for secret in known if secret is not None} | told

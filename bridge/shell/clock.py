@@ -29,6 +29,9 @@ class EngineClock:
         speed: Engine seconds per real second. Only the demonstration, whose tank lives faster
             than ours, asks for anything but 1.
         start_s: Engine time at the start; the wall time when left out. [Unix s]
+        not_before_s: Where an earlier run's engine time had got to. Should the wall clock be
+            behind it, as on a small computer that forgets the time without power, engine time
+            goes on from there, and the difference counts as a first step. [Unix s]
         steady: Replaceable for tests.
         wall: Replaceable for tests.
     """
@@ -38,6 +41,7 @@ class EngineClock:
         *,
         speed: float = 1.0,
         start_s: float | None = None,
+        not_before_s: float = 0.0,
         steady: Callable[[], float] = steady_s,
         wall: Callable[[], float] = time.time,
     ) -> None:
@@ -45,7 +49,10 @@ class EngineClock:
         self._steady = steady
         self._wall = wall
         self._steady_start_s = steady()
-        self._start_s = wall() if start_s is None else start_s
+        wall_s = wall()
+        self._start_s = max(wall_s, not_before_s) if start_s is None else start_s
+        self._owed_s = min(0.0, wall_s - not_before_s) if start_s is None else 0.0
+        self._steps_s = 0.0
         self._wall_ahead_s = self._measure_wall_ahead_s()
 
     @property
@@ -57,6 +64,10 @@ class EngineClock:
         """Engine time, in Unix seconds."""
         return self._start_s + (self._steady() - self._steady_start_s) * self._speed
 
+    def dated_s(self) -> float:
+        """Now as documents state it: engine time and every step of the wall clock told so far."""
+        return self.now_s() + self._steps_s
+
     def real_s(self, engine_s: float) -> float:
         """How long a span of engine time lasts on this side of the screen, in seconds."""
         return engine_s / self._speed
@@ -64,10 +75,13 @@ class EngineClock:
     def wall_step_s(self) -> float:
         """How far the wall clock jumped since the last call; 0 when it did not, in seconds."""
         ahead_s = self._measure_wall_ahead_s()
-        step_s = ahead_s - self._wall_ahead_s
+        step_s = ahead_s - self._wall_ahead_s + self._owed_s
         # Slow drift is absorbed, so that months of it never add up to a false step.
-        self._wall_ahead_s = ahead_s
-        return step_s if abs(step_s) >= SMALLEST_STEP_S else 0.0
+        self._wall_ahead_s, self._owed_s = ahead_s, 0.0
+        if abs(step_s) < SMALLEST_STEP_S:
+            return 0.0
+        self._steps_s += step_s
+        return step_s
 
     def _measure_wall_ahead_s(self) -> float:
         return self._wall() - self._steady()

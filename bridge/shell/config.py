@@ -25,6 +25,7 @@ from bridge.shell.config_problems import (
     printable,
     translated,
 )
+from bridge.shell.metrics_settings import MetricsSettings
 from bridge.shell.notify_settings import NotifySettings
 from bridge.shell.overlay import overlay, read_secret
 from bridge.shell.page_settings import PageSettings
@@ -45,6 +46,7 @@ class Configuration(Settings):
 
     broker: BrokerSettings
     storage: StorageSettings = field(default_factory=StorageSettings)
+    metrics: MetricsSettings = field(default_factory=MetricsSettings)
     page: PageSettings = field(default_factory=PageSettings)
     notify: NotifySettings = field(default_factory=NotifySettings)
 

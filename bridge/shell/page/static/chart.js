@@ -72,9 +72,16 @@
     }
     ctx.restore();
   };
-  const range = (u, low, high) => {
-    if (low == null || high == null) return [34, 36];
-    const room = Math.max(0.15 * (high - low), 0.1);
+  // A probe that hangs dry reads nearly nothing; showing that would flatten all that matters.
+  const REACH = 2;
+  const range = () => {
+    const band = [...data.low, ...data.high, ...data.mid].filter((v) => v != null);
+    const probe = [...data.probe_low, ...data.probe_high].filter((v) => v != null);
+    let low = Math.min(...band), high = Math.max(...band);
+    const near = band.length ? probe.filter((v) => v > low - REACH && v < high + REACH) : probe;
+    low = Math.min(low, ...near); high = Math.max(high, ...near);
+    if (low > high) return [34, 36];
+    const room = Math.max(0.12 * (high - low), 0.1);
     return [Math.floor((low - 2 * room) * 10) / 10, Math.ceil((high + room) * 10) / 10];
   };
   const height = () => innerWidth < 540 ? 280 : 360;
@@ -132,8 +139,9 @@
     const mid = known(data.mid), probe = known(data.probe);
     const ends = (v) => v.length ? `${Math.min(...v).toFixed(2)} to ${Math.max(...v).toFixed(2)}` : "nothing";
     const told = data.note ? `${data.note} Only the newest readings are shown.` : "";
+    const far = mid.length && known([...data.probe_low, ...data.probe_high]).some((v) => v < Math.min(...mid) - REACH || v > Math.max(...mid) + REACH);
     text.textContent = data.at.length
-      ? `${when(data.from)} to ${when(data.to)}: water ${ends(mid)}, probe ${ends(probe)}. ${told}`
+      ? `${when(data.from)} to ${when(data.to)}: water ${ends(mid)}, probe ${ends(probe)}${far ? " (beyond the edge of the chart)" : ""}. ${told}`
       : `${when(data.from)} to ${when(data.to)}: nothing was recorded. ${told}`;
   };
   const enumerate = () => {

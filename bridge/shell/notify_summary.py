@@ -63,6 +63,8 @@ class Summaries:
         from apscheduler.schedulers.background import BackgroundScheduler  # noqa: PLC0415
         from apscheduler.triggers.cron import CronTrigger  # noqa: PLC0415
 
+        # It tells of every job at the level that tells of ours.
+        logging.getLogger("apscheduler").setLevel(logging.WARNING)
         settings = self._settings
         hour, minute = settings.summary_at.split(":")
         weekly = settings.summary is SummaryEvery.WEEKLY

@@ -21,9 +21,11 @@ COPY bridge ./bridge
 RUN /opt/build/bin/hatchling build -t wheel \
  && python3 -m pip --python /opt/tidegate/bin/python install --no-cache-dir --no-index --no-deps \
       dist/*.whl
-# A fifth of the size is other projects' tests and symbols for debuggers. The libraries beside numpy
-# were rewritten by its packagers, and strip would break them.
+# A fifth of the size is other projects' tests, files for compilers and type checkers, and symbols for
+# debuggers. The libraries beside numpy were rewritten by its packagers, and strip would break them.
 RUN find /opt/tidegate -type d -name tests -prune -exec rm -r {} + \
+ && find /opt/tidegate -type f '(' -name '*.a' -o -name '*.h' -o -name '*.pyi' -o -name '*.pxd' ')' \
+      -delete \
  && find /opt/tidegate -name '*.so' ! -path '*/numpy.libs/*' -exec strip --strip-debug {} +
 
 FROM ${BASE}

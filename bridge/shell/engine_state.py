@@ -1,5 +1,6 @@
 """The engine's memory as bytes, for the history to keep over a restart."""
 
+import json
 import logging
 from collections.abc import Callable
 from functools import cache
@@ -19,7 +20,8 @@ def _adapter() -> TypeAdapter[EngineState]:
 
 def packed(state: EngineState) -> bytes:
     """The state as JSON."""
-    return _adapter().dump_json(state)
+    # pydantic's own dump_json, like orjson, writes null for infinity, which does not read back.
+    return json.dumps(_adapter().dump_python(state, mode="json"), separators=(",", ":")).encode()
 
 
 def resumed(

@@ -90,14 +90,16 @@ def _as_time(value: Any) -> float | None:  # noqa: ANN401 - JSON is anything
         return None
     if isinstance(value, int | float):
         seconds = float(value) / 1000.0 if value > MILLISECONDS_FROM else float(value)
-        return seconds if isfinite(seconds) and 0.0 < seconds < MILLISECONDS_FROM else None
-    if isinstance(value, str) and len(value) <= LARGEST_NUMBER_BYTES:
+    elif isinstance(value, str) and len(value) <= LARGEST_NUMBER_BYTES:
         try:
             stamp = datetime.fromisoformat(value)
         except ValueError:
             return None
-        return (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).timestamp()
-    return None
+        seconds = (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).timestamp()
+    else:
+        return None
+    # The years 1 and 9999 are in no calendar once a time zone is taken off.
+    return seconds if isfinite(seconds) and 0.0 < seconds < MILLISECONDS_FROM else None
 
 
 def number_reader(source: Source) -> Reader:

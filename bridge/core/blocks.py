@@ -18,8 +18,8 @@ class Block:
     probe_psu: float = 0.0
     """Mean of the undisturbed probe readings."""
     temperature_c: float = 0.0
-    low_psu: float = float("inf")
-    high_psu: float = float("-inf")
+    low_psu: float = 0.0
+    high_psu: float = 0.0
     litres: float = 0.0
     """Fresh water added, metered or estimated from the pump's running time."""
     fallen_psu: float = 0.0
@@ -34,8 +34,11 @@ class Block:
         weight = 1.0 / self.samples
         self.probe_psu += weight * (probe_psu - self.probe_psu)
         self.temperature_c += weight * (temperature_c - self.temperature_c)
-        self.low_psu = min(self.low_psu, water_psu)
-        self.high_psu = max(self.high_psu, water_psu)
+        if self.samples == 1:
+            self.low_psu = self.high_psu = water_psu
+        else:
+            self.low_psu = min(self.low_psu, water_psu)
+            self.high_psu = max(self.high_psu, water_psu)
 
 
 @dataclass(slots=True)

@@ -11,6 +11,8 @@ ROOT_2: Final = sqrt(2.0)
 ROOT_2PI: Final = sqrt(2.0 * pi)
 TINY: Final = 1e-12
 """Floor of a density: no single sample may rule a hypothesis out for ever."""
+FAR_TAIL: Final = 10.0
+"""Standard deviations from which the tail of the normal distribution is taken by its series."""
 
 
 def normal(deviation: float, deviation_sd: float) -> float:
@@ -40,11 +42,17 @@ def one_sided(deviation: float, deviation_sd: float, depth_psu: float) -> float:
     """
     if deviation > 8.0 * deviation_sd:
         return TINY
+    z = deviation / deviation_sd
+    tail_from = z + deviation_sd / depth_psu
+    if tail_from > FAR_TAIL:
+        # The exponential overflows where the error function vanishes; their product does neither.
+        inverse2 = 1.0 / (tail_from * tail_from)
+        mills = (1.0 - inverse2 * (1.0 - inverse2 * (3.0 - 15.0 * inverse2))) / tail_from
+        return exp(-0.5 * z * z) / ROOT_2PI * mills / depth_psu + TINY
     exponent = deviation / depth_psu + 0.5 * (deviation_sd / depth_psu) ** 2
     if exponent < -55.0:  # noqa: PLR2004 - exp(-55) is far below TINY
         return TINY
-    tail = 0.5 * erfc((deviation / deviation_sd + deviation_sd / depth_psu) / ROOT_2)
-    return exp(min(exponent, 600.0)) * tail / depth_psu + TINY
+    return exp(exponent) * 0.5 * erfc(tail_from / ROOT_2) / depth_psu + TINY
 
 
 def two_sided(deviation: float, scale_psu: float) -> float:

@@ -31,6 +31,8 @@ DEEPEST_PSU = 4.0
 GAS_MEMORY_SAMPLES = 60.0
 SLOPE_MEMORY_H = 24.0
 """Evaporation follows the room and the season: it is forgotten within about a day."""
+LONGEST_CARRIED_H = 24.0 * 28.0
+"""After four weeks unseen the doubt is larger than any tank's band; longer adds nothing."""
 
 
 @dataclass(slots=True)
@@ -100,7 +102,7 @@ class Water:
             change_sd_psu: Standard deviation of that change. [psu]
         """
         state = self.state
-        hours = (at_s - state.at_s) / HOUR_S
+        hours = min((at_s - state.at_s) / HOUR_S, LONGEST_CARRIED_H)
         if hours > 0.0:
             physics = self.physics
             fade = exp(-hours / physics.slope_memory_h)

@@ -126,7 +126,7 @@ def _bubbles(diagnosis: Diagnosis, _at_s: float) -> list[str]:
         return []
     sentences = _departure(diagnosis)
     before, low = episode.before_psu, episode.before_psu + episode.deepest_psu
-    if seawater.LOWEST_SALINITY_PSU < low < before:
+    if seawater.LOWEST_SALINITY_PSU < low < before <= seawater.HIGHEST_SALINITY_PSU:
         share = 100.0 * gas.gas_fraction_from_salinity(low, before, USUAL_C)
         sentences.append(f"The deepest dip of {-episode.deepest_psu:.2f} means {share:.1f} % gas.")
     if episode.level_samples > 3 and episode.level_psu < before:  # noqa: PLR2004

@@ -53,6 +53,8 @@ INVALID_MESSAGES: Final = 3
 DIAGNOSIS_EVERY_S: Final = 300.0
 DIAGNOSIS_NOT_BEFORE_S: Final = 5.0
 PROBABILITY_STEP: Final = 0.1
+LONGEST_UNDER_WAY_S: Final = 86_400.0
+"""A reading that claims to be older tells nothing of now, or comes from a clock that is not set."""
 LONGEST_METERED_STEP_L: Final = 1000.0
 """A cumulative meter that jumps further was reset."""
 
@@ -79,7 +81,7 @@ POSSIBLE: Final = {
     ProbeUnit.PPT: (-1.0, 100.0),
     ProbeUnit.SG: (0.9, 1.2),
 }
-"""What a conductivity cell can report at all, dry or shorted; else it is a sentinel such as -999."""
+"""A reading said to be older tells nothing of now, or comes from a clock that is not set."""
 
 STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
     Cause.NONE: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
@@ -277,6 +279,8 @@ class TankEngine:
         measured_s = number.measured_at_s
         if measured_s is not None:
             measured_s = self._calendar.engine_s(measured_s)
+            if measured_s < at_s - LONGEST_UNDER_WAY_S:
+                return self._probe_rejected(at_s)
         # A stamp from the future is a wrong clock; the arrival is the better time.
         taken_s = at_s if measured_s is None or measured_s > at_s else measured_s
         if state.probe_at_s is not None and taken_s < state.probe_at_s:

@@ -120,13 +120,24 @@ class WaterThermometer:
         if state.raw_c is None:
             return
         state.odd_since_s, state.odd_readings = None, 0
-        state.temperature_c = state.anchor_c = state.raw_c
-        state.at_s, state.rate_c_h, state.variance, state.covariance = at_s, 0.0, 0.01, 0.0
+        state.anchor_c = state.raw_c
+        self._start_at(at_s, state.raw_c)
+
+    def _start_at(self, at_s: float, temperature_c: float) -> None:
+        """Begin to filter anew from one reading."""
+        state = self.state
+        state.temperature_c, state.at_s = temperature_c, at_s
+        state.rate_c_h, state.variance, state.covariance = 0.0, 0.01, 0.0
+        state.rate_variance = 1.0
 
     def _filter(self, at_s: float, reading_c: float) -> None:
         """Predict and correct temperature and rate (Kalman, constant-rate model)."""
         state = self.state
         hours = max(at_s - (state.at_s or at_s), 0.0) / HOUR_S
+        if hours > RATE_REST_H:
+            # Nothing is left of the rate, and its doubt would outgrow what the filter can hold.
+            self._start_at(at_s, reading_c)
+            return
         fade = 1.0 / (1.0 + hours / RATE_REST_H)
         predicted_c = (state.temperature_c or reading_c) + state.rate_c_h * hours
         variance = (

@@ -5,7 +5,7 @@ Both are ordinary least squares on a few hundred numbers, once an hour.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import inf, isfinite, sqrt
 from typing import Any, Final
 
 import numpy as np
@@ -110,7 +110,7 @@ def temperature_dependence(
         salinity_psu: About where the tank is, to express it in %/C.
 
     Returns:
-        None when the hours or the swing do not suffice.
+        None when the hours or the swing do not suffice, or do not determine it.
     """
     if len(blocks) < LEAST_HOURS:
         return None
@@ -138,6 +138,8 @@ def temperature_dependence(
     else:
         systematic = 0.2 * tooth_psu / swing_c
     coefficients, uncertainties = regress(np.column_stack(columns), probe)
+    if not isfinite(uncertainties[2]):
+        return None
     slope = float(coefficients[2])
     uncertainty = sqrt(float(uncertainties[2]) ** 2 + systematic**2)
     per_pct = PSU_PER_PCT_AT_35 * salinity_psu / 35.0
@@ -159,7 +161,7 @@ def drift(blocks: Sequence[Block], dependence: TemperatureDependence | None) -> 
         dependence: Taken out beforehand when it is known, so that a season is not a drift.
 
     Returns:
-        None when there are fewer than five days.
+        None when there are fewer than five days, or they do not determine it.
     """
     days: dict[int, list[float]] = {}
     mean_c = sum(b.temperature_c for b in blocks) / max(len(blocks), 1)
@@ -174,6 +176,8 @@ def drift(blocks: Sequence[Block], dependence: TemperatureDependence | None) -> 
     values = np.array([m[1] for m in means])
     columns = np.column_stack([np.ones_like(when), when - when.mean()])
     coefficients, uncertainties = regress(columns, values)
+    if not isfinite(uncertainties[1]):
+        return None
     return Drift(
         psu_per_day=float(coefficients[1]),
         standard_uncertainty_psu_per_day=max(float(uncertainties[1]), 1e-4),

@@ -1,4 +1,4 @@
-"""An engine on a bench: messages go in on virtual time, ticks come when wanted, outputs are kept."""
+"""An engine on a bench: messages on virtual time, ticks when wanted, outputs kept."""
 
 import random
 from collections.abc import Callable

@@ -24,7 +24,7 @@ BEFORE: Final = 4
 SETTLING: Final = 1
 """Samples after a switching that are passed over: the effect may lag by a sample or two."""
 AFTER: Final = 3
-STEP_SPAN: Final = BEFORE + SETTLING + AFTER
+STEP_SPAN: Final = max(BEFORE, SETTLING + AFTER)
 """Samples to either side of a moment that its step is made of."""
 WINDOW: Final = 26
 """Samples kept: twelve before a switching, twelve after it, and the lag."""
@@ -32,6 +32,8 @@ NOISE_SAMPLES: Final = 12
 NOISE_SPAN: Final = NOISE_SAMPLES + SETTLING
 LEAST_NOISE_SAMPLES: Final = 4
 LEAST_EDGES: Final = 4
+LATELY: Final = (6, 14, KEPT_EDGES)
+"""Newest switchings that are looked at."""
 LEAST_CONTROLS: Final = 12
 SMALLEST_STEP_PSU: Final = 0.03
 SMALLEST_NOISE_RATIO: Final = 0.7
@@ -198,6 +200,26 @@ def judge(
     )
 
 
+def judge_lately(
+    effect: Effect, changes: Sequence[EdgeChange], controls: Sequence[float], floor: float, tried: int
+) -> Verdict | None:
+    """Like :func:`judge`, on the newest few, more, or all switchings: pick-up begins some day.
+
+    The newest few must show the effect, so that a device is let go when its cable was moved. The
+    p-value is corrected for the windows tried.
+    """
+    verdicts = [
+        judge(effect, changes[-window:], controls, floor, tried * len(LATELY))
+        for window in LATELY
+        if window == LATELY[0] or len(changes) > LATELY[0]
+    ]
+    newest = verdicts[0]
+    if newest is None or abs(newest.size) < floor:
+        return newest
+    found = [v for v in verdicts if v is not None and v.size * newest.size > 0.0]
+    return min(found, key=lambda v: v.p_value)
+
+
 class Devices:
     """Follows every configured device of one tank."""
 
@@ -323,14 +345,14 @@ class Devices:
     def _judge(self, name: str, interval_s: float) -> None:
         """Weigh the switchings of one device against what happens without it."""
         device, state, tried = self.state.devices[name], self.state, len(self.names)
-        device.step = judge(
+        device.step = judge_lately(
             Effect.STEP,
             device.steps,
             _without(name, device.steps, state.step_controls, STEP_SPAN * interval_s),
             SMALLEST_STEP_PSU,
             tried,
         )
-        device.noise = judge(
+        device.noise = judge_lately(
             Effect.NOISE,
             device.noises,
             _without(name, device.noises, state.noise_controls, NOISE_SPAN * interval_s),

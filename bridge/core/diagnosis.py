@@ -5,7 +5,7 @@ probability to every cause. Sentences about it are written elsewhere, only when 
 """
 
 from dataclasses import dataclass, field
-from math import exp, hypot, inf, log, sqrt
+from math import exp, hypot, log, sqrt
 from typing import Final
 
 from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Added, Balance, BalanceState
@@ -57,6 +57,11 @@ LEAST_DRIFT_PSU: Final = 0.08
 QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
+LEFT_OVER_SHARE: Final = 0.9
+SIPHON_FACTOR: Final = 2.0
+"""A siphon through the top-off hose may run faster than its pump (assumed)."""
+HIGH_LEVEL: Final = 2.5
+LEVEL_LOG: Final = 1.0
 NAMED_ODDS: Final = 1000.0
 """Factor on the prior odds at a switching of a device whose effect is known."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
@@ -118,7 +123,7 @@ class DiagnosisState:
     interference_s: float | None = None
     """When a named device last ran."""
     interference_device: str | None = None
-    changing_until_s: float = -inf
+    changing_until_s: float = 0.0
     """Until when the water may change by hand."""
     last_episode_s: float | None = None
     last_episode_cause: Cause = Cause.NONE
@@ -480,7 +485,7 @@ class Diagnosis:
             water.state.salinity_psu,
             water.state.salinity_variance,
             noise,
-            change.fastest_fall_psu_h,
+            SIPHON_FACTOR * change.fastest_fall_psu_h,
             change.fastest_rise_psu_h,
             shallow_psu=water.state.shallow_psu,
             mixing=self._mixing_share(at_s),
@@ -489,6 +494,7 @@ class Diagnosis:
         if not clean:
             state.outside += 1
             state.last_outside_s = at_s
+        self._consult_level(episode)
         weights = episode.probabilities()
         best = max(range(len(weights)), key=weights.__getitem__)
         if best == Model.PLUME and not clean:
@@ -511,6 +517,17 @@ class Diagnosis:
             self._carry(elapsed_h)
         else:
             self._carry(elapsed_h)
+
+    def _consult_level(self, episode: Episode) -> None:
+        """Water in surplus, seen by the level, speaks for a real fall; each sample a little."""
+        level = self.balance.level_deviation()
+        if level is None or level < HIGH_LEVEL or self._deviation > 0.0:
+            return
+        state = episode.state
+        if state.priors[Model.WATER] < max(state.priors):
+            state.priors[Model.WATER] += LEVEL_LOG
+            state.weights[Model.WATER] += LEVEL_LOG
+            state.unreachable = max(state.unreachable - 1, 0)
 
     def _read_again(self, water: Water) -> None:
         """Read the first readings in the light of bubbles: the water is near their upper edge."""
@@ -819,11 +836,32 @@ class Diagnosis:
             Cause.PLUME: weights[Model.PLUME],
             (Cause.DILUTION if fallen else Cause.CONCENTRATION): weights[Model.WATER],
         }
+        self._attribute_to_named(spread)
         for cause, weight in spread.items():
             shares[INDEX[cause]] += 0.97 * weight
         probabilities[:] = shares
         if faults.dry or faults.unreadable:
             probabilities[INDEX[Cause.EXPOSED]] += 9.0
+
+    def _attribute_to_named(self, spread: dict[Cause, float]) -> None:
+        """What is left over while a device of known effect switches is most likely its doing."""
+        since, name = self.state.interference_s, self.state.interference_device
+        episode = self.state.episode
+        if since is None or name is None or episode is None:
+            return
+        if episode.last_s - since > INTERFERENCE_LINGERS_S:
+            return
+        size = next(
+            (abs(v.size) for n, v in self.devices.named() if n == name and v.effect is Effect.STEP),
+            0.0,
+        )
+        if max(episode.highest_psu, -episode.deepest_psu) > 2.0 * size:
+            return
+        cause = self._device_cause(name)
+        for other in (Cause.BUBBLES, Cause.UNEXPLAINED, Cause.PLUME):
+            moved = LEFT_OVER_SHARE * spread.get(other, 0.0)
+            spread[other] = spread.get(other, 0.0) - moved
+            spread[cause] = spread.get(cause, 0.0) + moved
 
     @staticmethod
     def _mix_faults(probabilities: list[float], faults: Faults) -> None:

@@ -201,5 +201,6 @@
   });
   dark.addEventListener("change", () => { if (data) build(); });
   new ResizeObserver(() => { if (plot && plot.width !== place.clientWidth) plot.setSize({ width: place.clientWidth, height: height() }); }).observe(place);
-  ask();
+  // What is most urgent is seen first; the chart follows.
+  requestAnimationFrame(() => setTimeout(ask));
 })();

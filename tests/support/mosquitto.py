@@ -30,6 +30,7 @@ class Mosquitto:
         extra: Further lines of configuration, before the listener's.
         listener_extra: Lines that belong to the listener (certificates).
         anonymous: Whether clients need no name.
+        port: On the loopback interface; left out, a free one.
     """
 
     def __init__(
@@ -39,9 +40,10 @@ class Mosquitto:
         extra: str = "",
         listener_extra: str = "",
         anonymous: bool = True,
+        port: int | None = None,
     ) -> None:
         assert PROGRAM is not None
-        self.port = free_port()
+        self.port = free_port() if port is None else port
         self.log = directory / "mosquitto.log"
         self._configuration = directory / "mosquitto.conf"
         self._configuration.write_text(

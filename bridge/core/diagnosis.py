@@ -9,13 +9,13 @@ from math import exp, hypot, log, sqrt
 from typing import Final
 
 from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Added, Balance, BalanceState
-from bridge.core.blocks import Blocks, BlocksState, quantile
+from bridge.core.blocks import Block, Blocks, BlocksState, quantile
 from bridge.core.devices import Devices, DevicesState, Effect
 from bridge.core.episode import CLEAN_SIGMA, Episode, EpisodeState, Model
 from bridge.core.estimator import Physics, Water, WaterState
 from bridge.core.findings import Cause
 from bridge.core.inflow import Change, Inflow, InflowState
-from bridge.core.settings import EquipmentKind, Tank
+from bridge.core.settings import EquipmentKind, LevelUnit, Tank
 from bridge.core.trends import Drift, TemperatureDependence, drift, temperature_dependence
 
 HOUR_S: Final = 3600.0
@@ -58,6 +58,10 @@ QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
 LEFT_OVER_SHARE: Final = 0.9
+USUAL_SWING_UNITS: Final = 5.0
+"""Swing of the level between two top-offs before it was learned, in mm or percent (assumed)."""
+USUAL_SWING_SHARE: Final = 0.003
+"""The same as a share of the volume, where litres per unit are known (assumed)."""
 SIPHON_FACTOR: Final = 2.0
 """A siphon through the top-off hose may run faster than its pump (assumed)."""
 HIGH_LEVEL: Final = 2.5
@@ -186,6 +190,7 @@ class Diagnosis:
             self.state.devices,
         )
         self.balance = Balance(self.state.balance)
+        self._expect_level()
         self.blocks = Blocks(self.state.blocks)
         self.probabilities = [0.0] * len(CAUSES)
         self.probabilities[INDEX[Cause.NONE]] = 1.0
@@ -195,12 +200,26 @@ class Diagnosis:
         self._deviation = 0.0
         self._sd = 1.0
 
+    def _expect_level(self) -> None:
+        """Start from the normal level where it is configured, so that it counts at once."""
+        level, state = self.tank.level, self.state.balance
+        if level is None or level.normal is None or state.level_normal is not None:
+            return
+        factor = 10.0 if level.unit is LevelUnit.CM else 1.0
+        state.level_normal = level.normal * factor
+        per_unit = level.litres_per_unit
+        state.level_spread = (
+            USUAL_SWING_UNITS
+            if per_unit is None
+            else USUAL_SWING_SHARE * self.tank.volume_l / per_unit * factor
+        )
+
     # ------------------------------------------------------------------ evidence coming in
 
     def equipment(self, at_s: float, name: str, *, on: bool) -> None:
         """A device reported its state."""
         if self.tank.equipment[name].kind is EquipmentKind.TOP_OFF_PUMP:
-            self.blocks.at(at_s)[0].litres += self.inflow.pump(at_s, on=on)
+            self._block(at_s).litres += self.inflow.pump(at_s, on=on)
             return
         switched = self.devices.switched(name, at_s, on=on)
         episode = self._episode
@@ -211,12 +230,12 @@ class Diagnosis:
         """Fresh water was metered."""
         water_psu = self.water.state.salinity_psu if self.water else self.tank.limits.target_psu
         self.inflow.litres(at_s, litres, water_psu)
-        self.blocks.at(at_s)[0].litres += litres
+        self._block(at_s).litres += litres
 
     def level(self, at_s: float, level: float) -> None:
         """A water level arrived."""
         self.balance.level(at_s, level)
-        self.blocks.at(at_s)[0].level = level
+        self._block(at_s).level = level
 
     def neighbour_reading(self, at_s: float, probe_psu: float) -> None:
         """The second probe's compensated reading; used with the next reading of the first."""
@@ -326,7 +345,7 @@ class Diagnosis:
                 weight = water.observe_fall(reading, noise, deepest, prior)
                 if weight > 0.5:  # noqa: PLR2004
                     fallen = before - water.state.salinity_psu
-                    self.blocks.at(at_s)[0].fallen_psu += max(fallen, 0.0)
+                    self._block(at_s).fallen_psu += max(fallen, 0.0)
             else:
                 water.state.falling *= 0.5
                 water.observe(reading, noise)
@@ -440,13 +459,11 @@ class Diagnosis:
         assert self.water is not None  # noqa: S101 - for the type checker; set by every caller
         state.good_samples += 1
         state.outside = 0
-        block, rolled = self.blocks.at(at_s)
+        block = self._block(at_s)
         block.add(probe_psu, temperature_c, self.water.state.salinity_psu)
         if self._light:
             lit = any(self.devices.state.devices[n].on for n in self._light)
             block.lit_share += ((1.0 if lit else 0.0) - block.lit_share) / block.samples
-        if rolled:
-            self._hourly()
         if state.balance.low_psu is None and self.settled(at_s):
             self.balance.start(self.water.state.salinity_psu, self._rise_psu_day())
 
@@ -454,9 +471,17 @@ class Diagnosis:
         learned = self.water.state.slope_psu_h if self.water else 0.0
         return max(learned, self.physics.slope_psu_h) * DAY_H
 
+    def _block(self, at_s: float) -> Block:
+        """The running hour; whoever comes first in a new one has the last one judged."""
+        block, rolled = self.blocks.at(at_s)
+        if rolled:
+            self._hourly()
+        return block
+
     def _hourly(self) -> None:
-        assert self.water is not None  # noqa: S101
         state = self.state
+        if self.water is None:
+            return
         self.balance.hourly(
             self.blocks.recent(BAND_HOURS, skip=SKIPPED_HOURS), self._rise_psu_day()
         )

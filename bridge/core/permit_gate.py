@@ -132,6 +132,9 @@ class Gate:
         self._topic = f"{base_topic}/{tank_name}/permit/{name}"
         self._shut_down = False
         self.wake_at_s = -inf
+        self._lasts_to_s = -inf
+        """When time alone may change the decision."""
+        self._may_start = self._may_go_on = False
         if state is None:
             state = GateState(
                 boot_id=boot_id, started_at_s=at_s, since_s=at_s, unpermitted_since_s=at_s
@@ -174,28 +177,52 @@ class Gate:
         """Hold from now on, whatever comes."""
         self._shut_down = True
 
-    def evaluate(self, situation: Situation) -> list[Output]:
-        """Decide anew, and publish what changed or is due."""
-        at_s = situation.at_s
-        state = self.state
+    def evaluate(self, situation: Situation, *, calm: bool) -> list[Output]:
+        """Decide anew, and publish what changed or is due.
+
+        Args:
+            situation: The tank's.
+            calm: Nothing that matters has changed since the last time, time apart. Then most
+                calls only renew what was published, and are cheap.
+        """
+        at_s, state = situation.at_s, self.state
         self._take_in(situation)
+        outputs: list[Output] = []
+        changed = not (calm and self._stands(situation)) and self._decide(situation, outputs)
+        if state.link_up and (changed or at_s >= self._due_at_s()):
+            outputs.append(self._issue(at_s))
+        self._lasts_to_s = self._next_change_s(situation)
+        due_s = self._due_at_s() if state.link_up else inf
+        self.wake_at_s = min(self._lasts_to_s, due_s)
+        return outputs
+
+    def _stands(self, situation: Situation) -> bool:
+        """Whether the passing of time leaves the last decision as it is."""
+        at_s, state = situation.at_s, self.state
+        return (
+            at_s < self._lasts_to_s
+            and not (self._permitted and at_s > state.lease_end_s)
+            # Litres grow and age all the time, and what is permitted of them is learned.
+            and not state.run.buckets
+            and not self._evidence(situation)
+        )
+
+    def _decide(self, situation: Situation, outputs: list[Output]) -> bool:
+        """Judge all reasons and move; tells whether anything to be published has changed."""
+        at_s, state = situation.at_s, self.state
         lapsed = self._permitted and at_s > state.lease_end_s
         ahead = [Reason.SHUTDOWN] * self._shut_down + [Reason.LAPSED] * lapsed
         going_on = [*ahead, *self._found(situation, strict=False)]
         start = [*ahead, *self._found(situation, strict=True)]
+        self._may_start, self._may_go_on = not start, not going_on
         before = (self._permitted, state.reasons, state.bypassed, state.first_reason)
         self._move(at_s, going_on=going_on, start=start)
-        outputs: list[Output] = []
         if self._permitted is not before[0]:
             outputs.append(self._record(at_s))
-        after = (self._permitted, state.reasons, state.bypassed, state.first_reason)
-        if state.link_up and (after != before or at_s >= self._due_at_s()):
-            outputs.append(self._issue(at_s, may_start=not start, may_go_on=not going_on))
         status = self._describe(self._troubles(at_s))
         if status != self.status:
             self.status = status
-        self.wake_at_s = self._next_wake_s(situation)
-        return outputs
+        return before != (self._permitted, state.reasons, state.bypassed, state.first_reason)
 
     @property
     def awaits_evidence(self) -> bool:
@@ -254,18 +281,21 @@ class Gate:
         started_s = inf if state.run.since_s is None else state.run.since_s
         return max(state.since_s, state.watched_since_s, started_s) + self.limits.grace_s
 
+    def _evidence(self, situation: Situation) -> list[str]:
+        return evidence(
+            situation.assessment,
+            at_s=situation.at_s,
+            evidence_at_s=self.state.evidence_at_s,
+            limits=self.limits,
+        )
+
     def _found(self, situation: Situation, *, strict: bool) -> list[str]:
         assessment = situation.assessment
         limits = self.limits
         state = self.state
         return [
             *circumstances(situation, limits),
-            *evidence(
-                assessment,
-                at_s=situation.at_s,
-                evidence_at_s=state.evidence_at_s,
-                limits=limits,
-            ),
+            *self._evidence(situation),
             *([Reason.OVERRUN] if state.overrun else []),
             *actuator(
                 state.run,
@@ -367,7 +397,7 @@ class Gate:
         }
         return Record(at_s, self._tank_name, "permit", data)
 
-    def _issue(self, at_s: float, *, may_start: bool, may_go_on: bool) -> Publish:
+    def _issue(self, at_s: float) -> Publish:
         state = self.state
         lease_s = self.permit.lease_s
         permitted = self._permitted
@@ -387,8 +417,8 @@ class Gate:
             "since": self._calendar.iso_utc(state.since_s),
             "bypass_until": self._iso(state.bypass_until_s),
             "bypassed": state.bypassed,
-            "may_start": may_start,
-            "may_go_on": may_go_on,
+            "may_start": self._may_start,
+            "may_go_on": self._may_go_on,
             "evidence": self._iso(state.evidence_at_s),
         }
         return Publish(
@@ -403,14 +433,11 @@ class Gate:
     def _iso(self, at_s: float | None) -> str | None:
         return None if at_s is None else self._calendar.iso_utc(at_s)
 
-    def _next_wake_s(self, situation: Situation) -> float:
-        """The next moment at which time alone changes something."""
+    def _next_change_s(self, situation: Situation) -> float:
+        """The next moment at which time alone may change the decision."""
         at_s, state, limits = situation.at_s, self.state, self.limits
         run, assessment = state.run, situation.assessment
-        moments = [
-            self._due_at_s() if state.link_up else inf,
-            inf if state.bypass_until_s is None else state.bypass_until_s,
-        ]
+        moments = [inf if state.bypass_until_s is None else state.bypass_until_s]
         if not self._permitted:
             moments.append(state.unpermitted_since_s + self.permit.long_hold_s)
             if state.clear_since_s is not None:

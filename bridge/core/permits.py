@@ -99,13 +99,15 @@ class Gates:
 
         Costs under a microsecond when nothing relevant has changed and nothing is due.
         """
-        if situation.at_s < self.wake_at_s and not self._awaiting and self._calm.lasts(situation):
+        calm = not self._awaiting and self._calm.lasts(situation)
+        if calm and situation.at_s < self.wake_at_s:
             return ()
-        self._calm.remember(situation)
+        if not calm:
+            self._calm.remember(situation)
         self._situation = situation
         outputs: list[Output] = []
         for gate in self._gates:
-            outputs += gate.evaluate(situation)
+            outputs += gate.evaluate(situation, calm=calm)
         self._awaiting = any(gate.awaits_evidence for gate in self._gates)
         status = tuple(gate.status for gate in self._gates)
         if status != self.status:

@@ -223,7 +223,7 @@ def _moved(output: Output, ahead_s: float) -> Output:
     if isinstance(output, Notice):
         return replace(output, at_s=at_s)
     moments = {key: value + ahead_s for key, value in _moments(output) if value is not None}
-    return replace(output, at_s=at_s, data={**output.data, **moments})
+    return output._replace(at_s=at_s, data={**output.data, **moments})
 
 
 def _moments(record: Record) -> list[tuple[str, Any]]:

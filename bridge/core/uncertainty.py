@@ -9,10 +9,9 @@ its own or shares the tank's, and with the same sensitivity: that of PSS-78 at f
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
 from functools import lru_cache
 from math import hypot, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 from bridge.core import seawater
 from bridge.core.compensation import (
@@ -42,8 +41,7 @@ _CELLS_PER_PSU: Final = 2
 _CELLS_PER_C: Final = 4
 
 
-@dataclass(frozen=True, slots=True)
-class Budget:
+class Budget(NamedTuple):
     """Standard uncertainties (k = 1) of one salinity, by where they come from."""
 
     thermometer_psu: float
@@ -55,13 +53,7 @@ class Budget:
     @property
     def standard_psu(self) -> float:
         """Combined standard uncertainty."""
-        return hypot(
-            self.thermometer_psu,
-            self.resolution_psu,
-            self.calibration_psu,
-            self.coefficient_psu,
-            self.noise_psu,
-        )
+        return hypot(*self)
 
     @property
     def expanded_psu(self) -> float:
@@ -72,14 +64,13 @@ class Budget:
     def contributions(self) -> tuple[tuple[str, float], ...]:
         """Name and standard uncertainty, the largest first."""
         named = [
-            (field.name.removesuffix("_psu"), float(getattr(self, field.name)))
-            for field in fields(self)
+            (name.removesuffix("_psu"), value)
+            for name, value in zip(self._fields, self, strict=True)
         ]
         return tuple(sorted(named, key=lambda pair: -pair[1]))
 
 
-@dataclass(frozen=True, slots=True)
-class Sensitivity:
+class Sensitivity(NamedTuple):
     """What PSS-78 makes of small errors."""
 
     per_relative_conductivity_psu: float

@@ -242,7 +242,7 @@ def test_a_better_thermometer_makes_a_smaller_uncertainty() -> None:
     better = with_thermometer(replace(THERMOMETER, expanded_uncertainty_c=0.1))
 
     assert better.thermometer_psu == pytest.approx(plain.thermometer_psu / 2)
-    assert replace(better, thermometer_psu=plain.thermometer_psu) == plain
+    assert better._replace(thermometer_psu=plain.thermometer_psu) == plain
 
 
 @pytest.mark.parametrize("kind", [kind for kind, _ in KINDS], ids=lambda kind: kind.reports)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import orjson
 
@@ -25,8 +25,7 @@ class Rejected:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Number:
+class Number(NamedTuple):
     """A finite number and, where the payload says so, when it was measured."""
 
     value: float

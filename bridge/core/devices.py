@@ -123,7 +123,7 @@ class DevicesState:
     devices: dict[str, DeviceState] = field(default_factory=dict)
     times: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
     readings: deque[float] = field(default_factory=lambda: deque(maxlen=WINDOW))
-    edges: deque[float] = field(default_factory=lambda: deque(maxlen=40))
+    edges: deque[float] = field(default_factory=lambda: deque(maxlen=KEPT_EDGES))
     step_controls: list[Control] = field(default_factory=list)
     noise_controls: list[Control] = field(default_factory=list)
     until_control: int = WINDOW
@@ -228,6 +228,10 @@ class Devices:
     def __init__(self, names: Sequence[str], state: DevicesState | None = None) -> None:
         self.names = tuple(names)
         self.state = state or DevicesState()
+        # A saved state comes back without the bound on its lengths.
+        self.state.times = deque(self.state.times, WINDOW)
+        self.state.readings = deque(self.state.readings, WINDOW)
+        self.state.edges = deque(self.state.edges, KEPT_EDGES)
         for name in names:
             self.state.devices.setdefault(name, DeviceState())
         for name in [n for n in self.state.devices if n not in self.names]:
@@ -258,7 +262,7 @@ class Devices:
     def chance_of_edge(self, at_s: float, window_s: float) -> float:
         """Probability that some device switches within a window by chance."""
         recent = [e for e in self.state.edges if e > at_s - 6 * 3600.0]
-        span_s = 6 * 3600.0 if len(recent) < self.state.edges.maxlen else at_s - recent[0]  # type: ignore[operator]
+        span_s = 6 * 3600.0 if len(recent) < KEPT_EDGES else at_s - recent[0]
         rate = (len(recent) + 0.5) / max(span_s, window_s)
         return min(1.0, rate * window_s)
 

@@ -4,24 +4,27 @@ import argparse
 import logging
 import secrets
 import sys
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.core.engine import Engine, EngineState
+from bridge.core.outputs import Output
 from bridge.shell import logs
 from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import Configuration, load_with_sources
-from bridge.shell.daemon import EngineBrokenError, Sinks
+from bridge.shell.config import Configuration, Loaded, load_with_sources
+from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
 from bridge.shell.engine_state import packed, resumed
 from bridge.shell.history import History
 from bridge.shell.liveness import default_health_file
-from bridge.shell.metrics import Metrics
-from bridge.shell.metrics import serve as serve_metrics
 from bridge.shell.notify_secrets import secrets_of
-from bridge.shell.notify_setup import start_telling
-from bridge.shell.page.server import make_page, serve
 from bridge.shell.signals import stopping
+
+if TYPE_CHECKING:
+    from bridge.shell.notify_setup import Telling
 
 log = logging.getLogger(__name__)
 
@@ -75,25 +78,17 @@ def run(arguments: argparse.Namespace) -> int:
         make_engine,
         aside=Path(configuration.storage.path).with_suffix(".unusable-state.json"),
     )
-    telling = start_telling(configuration, history, engine.state)
-    page = stop_page = metrics = stop_metrics = None
-    try:
+    telling = _telling(configuration, history, engine)
+    page = metrics = None
+    with ExitStack() as stack:
+        stack.callback(history.close, HISTORY_CLOSE_S)
+        if telling is not None:
+            stack.callback(telling.close)
+        # Page and metrics are there before the daemon, because it shows them what it does.
         if configuration.page.enabled:
-            page = make_page(
-                loaded,
-                now_s=clock.dated_s,
-                # The daemon comes after the page, because it shows the page what it does.
-                submit=lambda topic, payload: daemon.submit(topic, payload),  # noqa: PLW0108
-                trouble=lambda: daemon.trouble,
-            )
+            page = _page(loaded, clock, lambda: daemon)
         if configuration.metrics.enabled:
-            metrics = Metrics(
-                configuration.base_topic,
-                now_s=clock.dated_s,
-                # As above.
-                counters=lambda: daemon.counters.as_dict(),  # noqa: PLW0108
-                history=history.health,
-            )
+            metrics = _metrics(configuration, clock, history, lambda: daemon)
         daemon = assemble(
             engine,
             settings=configuration,
@@ -111,23 +106,63 @@ def run(arguments: argparse.Namespace) -> int:
             ),
             health_file=arguments.health_file,
         )
-        if page is not None:
-            stop_page = serve(page, configuration.page)
-        if metrics is not None:
-            stop_metrics = serve_metrics(metrics, configuration.metrics)
+        for each in (page, metrics):
+            if each is not None:
+                stack.callback(each.serve())
         with stopping(daemon.stop):
-            daemon.run()
-    except EngineBrokenError:
-        log.exception("The daemon gives up, so that it can be started afresh.")
-        return 1
-    finally:
-        for stop in (stop_page, stop_metrics):
-            if stop is not None:
-                stop()
-        if telling is not None:
-            telling.close()
-        history.close(HISTORY_CLOSE_S)
+            try:
+                daemon.run()
+            except EngineBrokenError:
+                log.exception("The daemon gives up, so that it can be started afresh.")
+                return 1
     return 0
+
+
+# What is not configured is not imported either: it would delay every start.
+
+
+def _telling(configuration: Configuration, history: History, engine: Engine) -> "Telling | None":
+    if not configuration.notify.targets:
+        return None
+    from bridge.shell.notify_setup import start_telling  # noqa: PLC0415 - see above
+
+    return start_telling(configuration, history, engine.state)
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Something that is shown every output, and serves what it makes of them."""
+
+    observe: Callable[[Output], None]
+    serve: Callable[[], Callable[[], None]]
+    """Begins, and returns what ends it."""
+
+
+def _page(loaded: Loaded, clock: EngineClock, daemon: Callable[[], Daemon]) -> Shown:
+    from bridge.shell.page.server import make_page, serve  # noqa: PLC0415 - see above
+
+    page = make_page(
+        loaded,
+        now_s=clock.dated_s,
+        submit=lambda topic, payload: daemon().submit(topic, payload),
+        trouble=lambda: daemon().trouble,
+    )
+    return Shown(page.observe, lambda: serve(page, loaded.configuration.page))
+
+
+def _metrics(
+    configuration: Configuration, clock: EngineClock, history: History, daemon: Callable[[], Daemon]
+) -> Shown:
+    from bridge.shell.metrics import Metrics, serve  # noqa: PLC0415 - see above
+
+    metrics = Metrics(
+        configuration.base_topic,
+        now_s=clock.dated_s,
+        # Asked each time: there is no daemon yet.
+        counters=lambda: daemon().counters.as_dict(),  # noqa: PLW0108
+        history=history.health,
+    )
+    return Shown(metrics.observe, lambda: serve(metrics, configuration.metrics))
 
 
 def _secrets(configuration: Configuration) -> set[str]:

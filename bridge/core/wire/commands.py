@@ -7,6 +7,7 @@ number, and an unknown key is refused rather than ignored.
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from enum import StrEnum
+from functools import cache
 from hmac import compare_digest
 from typing import Annotated, Any, ClassVar, Final
 
@@ -208,9 +209,12 @@ COMMANDS: Final[Mapping[str, type[Command]]] = {
     "bypass": Bypass,
     "service": ServiceWork,
 }
-_ADAPTERS: Final[Mapping[str, TypeAdapter[Any]]] = {
-    name: TypeAdapter(kind) for name, kind in COMMANDS.items()
-}
+
+
+@cache
+def _adapter(name: str) -> TypeAdapter[Any]:
+    """Made when the first such command comes: all of them would delay every start."""
+    return TypeAdapter(COMMANDS[name])
 
 
 class CommandError(UserError):
@@ -264,7 +268,7 @@ def parse(
     if secret is not None and not _same(given, secret):
         raise CommandError(f"{name}: key 'secret' is missing or wrong", command_id)
     try:
-        command: Command = _ADAPTERS[name].validate_json(orjson.dumps(document))
+        command: Command = _adapter(name).validate_json(orjson.dumps(document))
     except ValidationError as error:
         raise CommandError(f"{name}: {_explain(name, error)}", command_id) from None
     return command

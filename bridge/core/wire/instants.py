@@ -41,7 +41,7 @@ class Calendar:
         return iso_utc(at_s + self.ahead_s)
 
     def engine_s(self, wall_s: float) -> float:
-        """The engine time of a moment that somebody else has read off a clock. [Unix s]"""
+        """The engine time of a moment that somebody else has read off a clock, in Unix seconds."""
         return wall_s - self.ahead_s
 
 

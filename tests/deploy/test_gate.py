@@ -171,6 +171,17 @@ def test_a_new_boot_closes_and_has_to_show_its_clock_first() -> None:
     assert bench.is_open(70)
 
 
+@pytest.mark.parametrize("step_s", [3600.0, -3600.0])
+def test_a_daemon_whose_clock_was_set_has_to_show_it_anew(step_s: float) -> None:
+    """Closed at the first message with the new clock, open at the second, for one lease only."""
+    bench = Bench().open()
+    bench.hear(60, sent_s=60 + step_s, clock_steps=1)
+    assert not bench.is_open(60)
+    bench.hear(90, sent_s=90 + step_s, clock_steps=1)
+    assert bench.is_open(90)
+    assert not bench.is_open(180.1)
+
+
 def test_two_daemons_that_fight_keep_it_closed_and_the_survivor_opens_it() -> None:
     """A duplicate client id never opens for good, and heals by itself."""
     bench = Bench().open()

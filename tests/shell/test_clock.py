@@ -63,3 +63,27 @@ def test_speed() -> None:
 
     assert clock.now_s() == 1_772_366_520.0
     assert clock.real_s(60.0) == 1.0
+
+
+def test_engine_time_goes_on_where_it_had_got_to() -> None:
+    """A wall clock that is behind an earlier run costs a first step, not a step back in time."""
+    steady, wall = [100.0], [5_000.0]
+    clock = EngineClock(not_before_s=8_600.0, steady=lambda: steady[0], wall=lambda: wall[0])
+
+    assert clock.now_s() == 8_600.0
+    assert clock.wall_step_s() == -3_600.0
+    assert clock.wall_step_s() == 0.0
+    assert clock.dated_s() == 5_000.0
+    steady[0] += 10.0
+    wall[0] += 10.0 + 7_200.0
+    assert clock.wall_step_s() == 7_200.0
+    assert clock.now_s() == 8_610.0
+    assert clock.dated_s() == 12_210.0
+
+
+def test_wall_clock_ahead_of_an_earlier_run_is_no_step() -> None:
+    """Time that passed while nothing ran is ordinary time."""
+    clock = EngineClock(not_before_s=10.0, steady=lambda: 0.0, wall=lambda: 5_000.0)
+
+    assert clock.now_s() == clock.dated_s() == 5_000.0
+    assert clock.wall_step_s() == 0.0

@@ -240,9 +240,7 @@ class Balance:
             return max(share, 0.95)
         return share
 
-    def _real_rise(
-        self, slope_psu_h: float, level: float | None, added: Added | None
-    ) -> float:
+    def _real_rise(self, slope_psu_h: float, level: float | None, added: Added | None) -> float:
         """Share of a rise that is real: evaporation without top-off climbs at a known pace."""
         excursion = self.excursion
         ratio = excursion.pace_psu_h / max(slope_psu_h, 1e-4)

@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import pairwise
 from math import comb, log, sqrt
 from typing import Final
 
@@ -201,7 +202,11 @@ def judge(
 
 
 def judge_lately(
-    effect: Effect, changes: Sequence[EdgeChange], controls: Sequence[float], floor: float, tried: int
+    effect: Effect,
+    changes: Sequence[EdgeChange],
+    controls: Sequence[float],
+    floor: float,
+    tried: int,
 ) -> Verdict | None:
     """Like :func:`judge`, on the newest few, more, or all switchings: pick-up begins some day.
 
@@ -433,5 +438,5 @@ def noise_change(before: Sequence[float], after: Sequence[float], noise_psu: flo
 
 def _restlessness(values: Sequence[float], noise_psu: float) -> float:
     """Root mean square of successive differences, floored by the sensor's own noise."""
-    squares = [(b - a) ** 2 for a, b in zip(values, values[1:], strict=False)]
+    squares = [(b - a) ** 2 for a, b in pairwise(values)]
     return sqrt(sum(squares) / len(squares) + (0.5 * noise_psu) ** 2)

@@ -11,7 +11,7 @@ from typing import Final
 from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Added, Balance, BalanceState
 from bridge.core.blocks import Block, Blocks, BlocksState, quantile
 from bridge.core.devices import Devices, DevicesState, Effect
-from bridge.core.episode import CLEAN_SIGMA, Episode, EpisodeState, Model
+from bridge.core.episode import Episode, EpisodeState, Model
 from bridge.core.estimator import Physics, Water, WaterState
 from bridge.core.findings import Cause
 from bridge.core.inflow import Change, Inflow, InflowState
@@ -31,7 +31,7 @@ LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
 """A net slope below zero stands for a slow leak or a continuous top-off."""
 WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
-"""Growth of doubt while the probe is not believed: evaporation without top-off, or with too much."""
+"""Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
 FALL_LASTS_H: Final = 0.07
 """A run of fresh water lasts some minutes (assumed)."""
 CHANGING_PSU_ROOT_H: Final = 1.0
@@ -149,9 +149,7 @@ class Faults:
 NO_FAULTS: Final = Faults()
 _UNLIKELY: Final = exp(QUIET_LOG_ODDS)
 _CALM_TOTAL: Final = 1.0 + (len(CAUSES) - 1) * _UNLIKELY
-CALM: Final = [
-    (1.0 if cause is Cause.NONE else _UNLIKELY) / _CALM_TOTAL for cause in CAUSES
-]
+CALM: Final = [(1.0 if cause is Cause.NONE else _UNLIKELY) / _CALM_TOTAL for cause in CAUSES]
 """Probabilities while nothing speaks against health."""
 
 

@@ -29,7 +29,7 @@ RESULT_LEVEL: Final = "result"
 ACT_ONCE: Final = frozenset({"water-change", "calibration", "reference-check"})
 """Commands whose second copy would count water, a correction or a reading twice."""
 ACT_ONCE_WITHIN_S: Final = 10.0
-"""MQTT delivers at least once: a copy comes when an acknowledgement is lost, or at a double click."""
+"""MQTT delivers at least once: a copy comes when an acknowledgement is lost."""
 MOST_REMEMBERED: Final = 8
 
 Answer = tuple[Mapping[str, Any], Sequence[Output]]
@@ -84,7 +84,9 @@ def _answered_before(tank: TankEngine, at_s: float, name: str, text: str) -> byt
     return None
 
 
-def _carry_out(tank: TankEngine, at_s: float, command: Command) -> Answer:
+def _carry_out(  # noqa: PLR0911 - one return for each command
+    tank: TankEngine, at_s: float, command: Command
+) -> Answer:
     match command:
         case Acknowledge(alarm=alarm):
             tank.alarms.acknowledge(alarm)

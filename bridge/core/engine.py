@@ -17,7 +17,7 @@ from bridge.core.events import (
     Shutdown,
     Tick,
 )
-from bridge.core.outputs import Notice, Output, Publish, Record
+from bridge.core.outputs import Complaint, Notice, Output, Publish, Record
 from bridge.core.settings import Settings
 from bridge.core.tank import Handler, TankEngine, TankState
 from bridge.core.wire.instants import Calendar
@@ -220,7 +220,7 @@ def _moved(output: Output, ahead_s: float) -> Output:
         # Its time decides whether it is still worth sending, not what it says.
         return output
     at_s = output.at_s + ahead_s
-    if isinstance(output, Notice):
+    if isinstance(output, Notice | Complaint):
         return replace(output, at_s=at_s)
     moments = {key: value + ahead_s for key, value in _moments(output) if value is not None}
     return output._replace(at_s=at_s, data={**output.data, **moments})

@@ -173,9 +173,11 @@ def _compensation(diagnosis: Diagnosis, _at_s: float) -> list[str]:
         return []
     used = diagnosis.tank.probe.coefficient_pct_per_c
     sentences = [
-        f"Over {found.days:.1f} days and a swing of {found.swing_c:.1f} °C the reading follows"
-        f" the water temperature by {found.psu_per_c:+.3f} per °C"
-        f" (± {2 * found.standard_uncertainty_psu_per_c:.3f}, k = 2)."
+        (
+            f"Over {found.days:.1f} days and a swing of {found.swing_c:.1f} °C the reading follows"
+            f" the water temperature by {found.psu_per_c:+.3f} per °C"
+            f" (± {2 * found.standard_uncertainty_psu_per_c:.3f}, k = 2)."
+        )
     ]
     if used is not None:
         sentences.append(

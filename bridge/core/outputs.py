@@ -67,4 +67,15 @@ class Notice:
     """Reads well on a lock screen: what, how sure, what is held, what to do first."""
 
 
-Output = Publish | Record | Notice
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """Payloads without a usable value, for the log; at most one a minute for a topic."""
+
+    at_s: float
+    topic: str
+    reason: str
+    times: int
+    """How many there were since the last complaint about this topic."""
+
+
+Output = Publish | Record | Notice | Complaint

@@ -8,6 +8,7 @@ from typing import Any, Final
 from bridge.core import seawater
 from bridge.core.alarms import AlarmsState, TankAlarms
 from bridge.core.compensation import Corrector
+from bridge.core.complaints import Complaints
 from bridge.core.diagnosis import (
     INDEX,
     LEAST_NOISE_PSU,
@@ -191,6 +192,7 @@ class TankEngine:
         self._started_s = at_s
         self._correct_by(probe_in_force(self.state.reference, tank.probe))
         self._tests = PlausibilityTests(tank, self.state.tests)
+        self._complaints = Complaints()
         self._thermometer = WaterThermometer(tank.thermometer.interval_s, self.state.thermometer)
         self.diagnosis = Diagnosis(tank, None if fresh else self.state.diagnosis)
         self.state.diagnosis = self.diagnosis.state
@@ -258,20 +260,25 @@ class TankEngine:
                 # An old value says nothing about now.
                 return []
             number = read(payload)
-            if isinstance(number, Rejected) or not lowest <= number.value <= highest:
-                return self._probe_rejected(at_s)
+            if isinstance(number, Rejected):
+                return self._probe_rejected(at_s, number.reason)
+            if not lowest <= number.value <= highest:
+                return self._probe_rejected(
+                    at_s, f"{number.value:g} is nothing that a probe can read"
+                )
             return self._probe_reading(at_s, number)
 
         return handle
 
-    def _probe_rejected(self, at_s: float) -> list[Output]:
+    def _probe_rejected(self, at_s: float, reason: str) -> list[Output]:
         state = self.state
         # Good messages in between take one off each, so that garbage with gaps stays garbage.
         state.invalid = min(state.invalid + 1, 2 * INVALID_MESSAGES)
         state.rejected += 1
         state.arrived_at_s = at_s
         self._tests.syntax_error(at_s)
-        return self._conclude(at_s)
+        told = self._complaints.rejected(at_s, self.tank.probe.topic, reason)
+        return [*told, *self._conclude(at_s)]
 
     def _probe_reading(self, at_s: float, number: Number) -> list[Output]:
         state = self.state
@@ -280,7 +287,7 @@ class TankEngine:
         if measured_s is not None:
             measured_s = self._calendar.engine_s(measured_s)
             if measured_s < at_s - LONGEST_UNDER_WAY_S:
-                return self._probe_rejected(at_s)
+                return self._probe_rejected(at_s, "its time stamp is more than a day old")
         # A stamp from the future is a wrong clock; the arrival is the better time.
         taken_s = at_s if measured_s is None or measured_s > at_s else measured_s
         if state.probe_at_s is not None and taken_s < state.probe_at_s:
@@ -401,7 +408,8 @@ class TankEngine:
             if isinstance(number, Rejected):
                 self.state.rejected += 1
                 self._thermometer.rejected(at_s)
-                return self._conclude(at_s)
+                told = self._complaints.rejected(at_s, thermometer.topic, number.reason)
+                return [*told, *self._conclude(at_s)]
             dry = self._thermometer.dry
             silent = at_s >= self._silent_s
             self._thermometer.reading(at_s, to_celsius(number.value, unit) + offset_c)
@@ -418,9 +426,13 @@ class TankEngine:
         read, corrector = number_reader(probe), Corrector(probe)
 
         def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
-            number = Rejected("retained") if retained else read(payload)
+            if retained:
+                return []
+            number = read(payload)
             temperature_c = self._thermometer.usable(at_s)
-            if isinstance(number, Rejected) or temperature_c is None:
+            if isinstance(number, Rejected):
+                return [*self._complaints.rejected(at_s, probe.topic, number.reason)]
+            if temperature_c is None:
                 return []
             try:
                 psu = corrector.salinity_psu(number.value, temperature_c)
@@ -439,9 +451,11 @@ class TankEngine:
         factor = 10.0 if level.unit is LevelUnit.CM else 1.0
 
         def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
-            number = read(payload)
-            if retained or isinstance(number, Rejected):
+            if retained:
                 return []
+            number = read(payload)
+            if isinstance(number, Rejected):
+                return [*self._complaints.rejected(at_s, level.topic, number.reason)]
             self.state.level_at_s = at_s
             self.diagnosis.level(at_s, number.value * factor)
             return [Record(at_s, self.name, "level", {"level": number.value})]
@@ -456,9 +470,11 @@ class TankEngine:
         litres_per_unit = 1e-3 if meter.unit is VolumeUnit.ML else 1.0
 
         def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
-            number = read(payload)
-            if retained or isinstance(number, Rejected):
+            if retained:
                 return []
+            number = read(payload)
+            if isinstance(number, Rejected):
+                return [*self._complaints.rejected(at_s, meter.topic, number.reason)]
             litres = number.value * litres_per_unit
             if cumulative:
                 inflow = self.diagnosis.inflow.state
@@ -485,7 +501,8 @@ class TankEngine:
             if isinstance(on, Rejected):
                 self.state.rejected += 1
                 self.gates.note_equipment(at_s, name, on=None)
-                return self._decide(at_s)
+                told = self._complaints.rejected(at_s, equipment.topic, on.reason)
+                return [*told, *self._decide(at_s)]
             if not retained:
                 self.diagnosis.equipment(at_s, name, on=on)
             self.gates.note_equipment(at_s, name, on=on)

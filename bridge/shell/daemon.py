@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from bridge.core.events import ClockStepped, Event, LinkDown, LinkUp, Message, Shutdown, Tick
-from bridge.core.outputs import Notice, Output, Publish, Record
+from bridge.core.outputs import Complaint, Notice, Output, Publish, Record
 from bridge.shell.clock import EngineClock
 from bridge.shell.counters import Complaints, Counters
 from bridge.shell.guard import Guard
@@ -294,6 +294,13 @@ class Daemon:
             self._link.publish(output)
         elif isinstance(output, Record):
             self._hand("records", self._sinks.records, output)
+        elif isinstance(output, Complaint):
+            log.warning(
+                "Topic %s: %d payload(s) not usable; the last: %s.",
+                output.topic,
+                output.times,
+                output.reason,
+            )
         else:
             self._hand("notices", self._sinks.notices, output)
         for watcher in self._sinks.watchers:

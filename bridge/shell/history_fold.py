@@ -193,7 +193,7 @@ def _span(spans: dict[int, Summary], at_ms: int) -> Summary:
     return span
 
 
-def _credit(  # noqa: PLR0917 - the two samples and the three borders of one fold
+def _credit(
     spans: dict[int, Summary],
     sample: FoldedSample,
     following: FoldedSample,

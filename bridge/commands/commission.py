@@ -11,6 +11,7 @@ from rich.console import Console
 from bridge.commands.commission_walk import LiveSource, Stopped, Walk
 from bridge.core.commissioning import STATE_VERSION, CommissionState, verdict
 from bridge.core.errors import UserError
+from bridge.shell.whole_file import write_whole
 
 _STATE: Final = TypeAdapter(CommissionState)
 
@@ -96,7 +97,7 @@ def _walk(arguments: argparse.Namespace, source: LiveSource, console: Console) -
     # Imported here: the report is only needed at the end.
     from bridge.shell.commission_report import render  # noqa: PLC0415
 
-    _write(report, render(state, finished_at_s=source.now_s))
+    write_whole(report, render(state, finished_at_s=source.now_s).encode())
     for line in verdict(state):
         mark = {True: "fine", False: "look", None: "open"}[line.fine]
         tell(f"[{mark}] {line.sentence}")
@@ -154,13 +155,4 @@ def save_state(path: Path, state: CommissionState) -> None:
     Raises:
         UserError: the file cannot be written.
     """
-    _write(path, _STATE.dump_json(state).decode())
-
-
-def _write(path: Path, text: str) -> None:
-    partial = path.with_name(path.name + ".partial")
-    try:
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(path)
-    except OSError as error:
-        raise UserError(f"{path}: cannot be written: {error.strerror}") from error
+    write_whole(path, _STATE.dump_json(state))

@@ -8,9 +8,9 @@ stretches in which the reading was disturbed are shaded, with the cause written 
 in thickness and shade, not only in colour, and the newest values stand at the right in figures.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import tzinfo
 from io import BytesIO
 from math import floor, log10
 from pathlib import Path
@@ -18,7 +18,7 @@ from typing import Final
 
 from PIL import Image, ImageDraw, ImageFont
 
-from bridge.core.findings import Cause
+from bridge.shell.chart_scale import disturbed, runs, salinity_range, step_of, time_marks
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.history_series import Series
 
@@ -34,13 +34,6 @@ LEFT, TOP, RIGHT, BOTTOM = 78, 62, 122, 48
 LARGE, SMALL = 24, 20
 WHITE, INK, GRID = "#ffffff", "#222222", "#dddddd"
 PROBE, ESTIMATE, BAND, SHADE, LIMIT = "#777777", "#0b4f9c", "#bcd4ee", "#fde6c4", "#b03030"
-SMALLEST_SPAN_PSU: Final = 0.4
-"""So that noise is not drawn as drama."""
-STEPS: Final = (1.0, 2.0, 5.0, 10.0)
-UNDISTURBED: Final = frozenset({Cause.NONE, Cause.DILUTION, Cause.CONCENTRATION})
-"""What is no fault of the reading is not shaded."""
-SHARE: Final = 0.5
-"""A point is disturbed when that much of its time was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +90,13 @@ def draw(
     normal_psu: tuple[float, float] | None = None,
 ) -> bytes | None:
     """As `draw_last_hours`, from data at hand."""
-    span = _span(series)
+    span = salinity_range(series)
     if span is None:
         return None
     frame = _Frame(from_s, to_s, *span)
     image = Image.new("RGB", (OVERSAMPLING * WIDTH, OVERSAMPLING * HEIGHT), WHITE)
     pen = ImageDraw.Draw(image)
-    spans = list(_disturbed(series))
+    spans = list(disturbed(series))
     _shade(pen, frame, series, spans)
     _axes(pen, frame, zone)
     _limits(pen, frame, normal_psu)
@@ -137,39 +130,6 @@ def _text(
     pen.text((x, y), text, fill=fill, font=_font(size), anchor=anchor)
 
 
-def _span(series: Series) -> tuple[float, float] | None:
-    """Lowest and highest salinity to show; a single spike does not flatten everything else."""
-    means = [v for v in (*series.salinity.mean, *series.probe_salinity.mean) if v is not None]
-    if not means:
-        return None
-    means.sort()
-    cut = len(means) // 200
-    low, high = means[cut], means[-1 - cut]
-    for salinity, uncertainty in zip(series.salinity.mean, series.uncertainty.mean, strict=True):
-        if salinity is not None and uncertainty is not None:
-            low, high = min(low, salinity - uncertainty), max(high, salinity + uncertainty)
-    margin = max(0.08 * (high - low), (SMALLEST_SPAN_PSU - (high - low)) / 2)
-    return low - margin, high + margin
-
-
-def _disturbed(series: Series) -> Iterator[tuple[float, float, str]]:
-    """Stretches with a disturbance: begin, end and cause."""
-    begin_s, end_s, cause = 0.0, 0.0, ""
-    for at_s, causes in zip(series.at_s, series.causes_s, strict=True):
-        worst = max(
-            (name for name in causes if name not in UNDISTURBED), key=causes.__getitem__, default=""
-        )
-        if worst and causes[worst] < SHARE * sum(causes.values()):
-            worst = ""
-        if worst != cause or at_s > end_s + series.width_s:
-            if cause:
-                yield begin_s, end_s, cause
-            begin_s, cause = at_s, worst
-        end_s = at_s + series.width_s
-    if cause:
-        yield begin_s, end_s, cause
-
-
 def _shade(
     pen: ImageDraw.ImageDraw,
     frame: _Frame,
@@ -200,7 +160,7 @@ def _heading(
 
 
 def _axes(pen: ImageDraw.ImageDraw, frame: _Frame, zone: tzinfo) -> None:
-    step = _step(frame.high_psu - frame.low_psu)
+    step = step_of(frame.high_psu - frame.low_psu)
     left, right = frame.x(frame.from_s), frame.x(frame.to_s)
     places = max(0, -floor(log10(step)))
     tick = -(-frame.low_psu // step) * step
@@ -210,20 +170,10 @@ def _axes(pen: ImageDraw.ImageDraw, frame: _Frame, zone: tzinfo) -> None:
         _text(pen, left - 8 * OVERSAMPLING, y, f"{tick:.{places}f}", anchor="rm")
         tick += step
     top, bottom = frame.y(frame.high_psu), frame.y(frame.low_psu)
-    hours = max(1, round((frame.to_s - frame.from_s) / 3600 / 6))
-    moment = datetime.fromtimestamp(frame.from_s, zone).replace(minute=0, second=0, microsecond=0)
-    moment += timedelta(hours=1)
-    while moment.timestamp() <= frame.to_s:
-        x = frame.x(moment.timestamp())
+    for at_s, label in time_marks(frame.from_s, frame.to_s, zone):
+        x = frame.x(at_s)
         pen.line((x, top, x, bottom), fill=GRID, width=OVERSAMPLING)
-        _text(pen, x, bottom + 8 * OVERSAMPLING, f"{moment:%H:%M}", anchor="ma")
-        moment += timedelta(hours=hours)
-
-
-def _step(span: float) -> float:
-    """Distance of the marks: 1, 2 or 5 of some power of ten, about four of them."""
-    power = 10.0 ** floor(log10(span / 4))
-    return next((n * power for n in STEPS if n * power >= span / 4), 10 * power)
+        _text(pen, x, bottom + 8 * OVERSAMPLING, label, anchor="ma")
 
 
 def _limits(
@@ -242,21 +192,6 @@ def _limits(
                 )
 
 
-def _runs(series: Series, values: Sequence[float | None]) -> Iterator[list[tuple[float, int]]]:
-    """Stretches without a gap, as middle of the point's time and its place."""
-    run: list[tuple[float, int]] = []
-    for place, value in enumerate(values):
-        middle_s = series.at_s[place] + series.width_s / 2
-        if value is None or (run and middle_s - run[-1][0] > 5 * series.width_s):
-            if run:
-                yield run
-            run = []
-        if value is not None:
-            run.append((middle_s, place))
-    if run:
-        yield run
-
-
 def _line(
     pen: ImageDraw.ImageDraw,
     frame: _Frame,
@@ -266,7 +201,7 @@ def _line(
     *,
     width: int,
 ) -> None:
-    for run in _runs(series, values):
+    for run in runs(series, values):
         points = [(frame.x(at_s), frame.y(values[place] or 0.0)) for at_s, place in run]
         if len(points) > 1:
             pen.line(points, fill=colour, width=width * OVERSAMPLING, joint="curve")
@@ -281,7 +216,7 @@ def _band(pen: ImageDraw.ImageDraw, frame: _Frame, series: Series) -> None:
         None if value is None or spread is None else value
         for value, spread in zip(salinity, uncertainty, strict=True)
     ]
-    for run in _runs(series, both):
+    for run in runs(series, both):
         upper, lower = [], []
         for at_s, place in run:
             value, spread = salinity[place] or 0.0, uncertainty[place] or 0.0

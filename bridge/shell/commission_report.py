@@ -13,6 +13,7 @@ from bridge.core.commissioning import (
     effects,
     verdict,
 )
+from bridge.shell.paper import document
 
 WIDTH: Final = 640
 HEIGHT: Final = 180
@@ -22,17 +23,9 @@ _MARKS: Final = {True: "fine", False: "look", None: "open"}
 _WORDS: Final = {True: "fine", False: "to be attended to", None: "not done or not told yet"}
 
 _STYLE: Final = """
-:root { color-scheme: light dark; --ink: #1c2b33; --paper: #fdfdfb; --line: #9aa7ad;
-  --first: #1f6f8b; --second: #b3541e; }
-@media (prefers-color-scheme: dark) { :root { --ink: #e3e9ec; --paper: #14191c; --line: #5c6a70;
-  --first: #6fc3df; --second: #f0a070; } }
-body { font: 16px/1.5 system-ui, sans-serif; color: var(--ink); background: var(--paper);
-  max-width: 44rem; margin: 2rem auto; padding: 0 1rem; }
 li { margin: .5rem 0; } li.fine::marker { content: "\\2713  "; }
 li.look::marker { content: "\\26A0  "; } li.open::marker { content: "\\2013  "; }
-svg { width: 100%; height: auto; } svg text { font-size: 11px; fill: var(--ink); }
 .first { fill: var(--first); } .second { fill: var(--second); }
-.axis { stroke: var(--line); stroke-width: 1; }
 .practice { border: 2px dashed var(--second); padding: .5rem 1rem; }
 """
 
@@ -67,13 +60,7 @@ def render(state: CommissionState, *, finished_at_s: float) -> str:
         parts.append(f"<h2>{escape(effect.device)}</h2><p>{escape(effect.sentence)}</p>")
         parts.append(_plot(_on_and_off(blocks), label=f"salinity while {effect.device} is on, off"))
     parts += _checks(state)
-    body = "\n".join(parts)
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>Commissioning: {escape(state.tank)}</title><style>{_STYLE}</style></head>\n"
-        f"<body>\n{body}\n</body></html>\n"
-    )
+    return document(f"Commissioning: {state.tank}", "\n".join(parts), style=_STYLE)
 
 
 def _summary(lines: Sequence[Line]) -> str:

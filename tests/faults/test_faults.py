@@ -34,3 +34,10 @@ def test_gates_close_in_time_and_open_again(name: str, request: pytest.FixtureRe
     started: Plant = request.getfixturevalue("plant")
 
     try_out(started, replace(FAULTS[name], lasts_s=(0.0, 1.0)), random.Random(name))
+
+
+@pytest.mark.broker
+def test_hung_loop_closes_gates_without_mqtt_5(tmp_path: Path) -> None:
+    """MQTT 3.1.1 has neither expiry nor a goodbye with will: the guards cut their connections."""
+    with full_plant(tmp_path, seed=1, protocol="3.1.1") as started:
+        try_out(started, FAULTS["loop hung"], random.Random(4))

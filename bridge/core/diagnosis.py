@@ -824,6 +824,10 @@ class Diagnosis:
             sd = 0.2 * usual_psu + per_litre * self.inflow.usual_run_l()
         if not self.inflow.metered:
             sd += 0.2 * litres * per_litre
+        else:
+            # A meter may tell only when the run is over.
+            running_h = self.inflow.running_s(at_s) / HOUR_S
+            sd += 0.5 * per_litre * self.inflow.rate_l_h * min(running_h, hours)
         return Added(litres * per_litre, usual_psu, sd)
 
     def _interference(self, at_s: float, odds: dict[Cause, float]) -> None:

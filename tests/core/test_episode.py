@@ -1,0 +1,260 @@
+"""Competing explanations: each wins on what it describes, and physics rules out what cannot be."""
+
+import random
+from collections.abc import Callable
+from math import exp
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+
+from bridge.core.episode import PRIORS, Episode, EpisodeState, Model
+
+START_S = 1_772_366_400.0
+INTERVAL_S = 10.0
+NOISE_PSU = 0.02
+WATER_PSU = 35.0
+WATER_VARIANCE = 0.005**2
+FALL_PSU_H = 1.5 * 35.0 * 60.0 / 400.0
+RISE_PSU_H = 35.0 * 0.05 / 24.0
+
+
+def play(
+    readings: list[float],
+    *,
+    factors: dict[Model, float] | None = None,
+    fall_psu_h: float = FALL_PSU_H,
+    rise_psu_h: float = RISE_PSU_H,
+    mixing: float = 1.0,
+) -> Episode:
+    """Open an episode at the first reading and weigh them all against still water at 35."""
+    episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, readings[0], factors or {})
+    # As the diagnosis does: the water was last seen at the sample before.
+    episode.state.last_s = START_S - INTERVAL_S
+    for index, reading in enumerate(readings):
+        weigh(episode, index, reading, fall_psu_h, rise_psu_h, mixing)
+    return episode
+
+
+def weigh(
+    episode: Episode,
+    index: int,
+    reading: float,
+    fall_psu_h: float = FALL_PSU_H,
+    rise_psu_h: float = RISE_PSU_H,
+    mixing: float = 1.0,
+) -> None:
+    """One more sample."""
+    episode.sample(
+        START_S + INTERVAL_S * index,
+        reading,
+        WATER_PSU,
+        WATER_VARIANCE,
+        NOISE_PSU,
+        fall_psu_h,
+        rise_psu_h,
+        shallow_psu=0.1,
+        mixing=mixing,
+    )
+
+
+def best(episode: Episode) -> Model:
+    """The most probable explanation."""
+    probabilities = episode.probabilities()
+    return Model(max(range(len(probabilities)), key=probabilities.__getitem__))
+
+
+def noisy(values: list[float], rng: random.Random) -> list[float]:
+    """With the sensor's own noise."""
+    return [value + rng.gauss(0.0, NOISE_PSU) for value in values]
+
+
+def passing(rng: random.Random) -> list[float]:
+    """Bubbles that pass: exponential dips, independent from sample to sample."""
+    dips = [35.0 - rng.expovariate(1.0 / 0.7) if rng.random() < 0.7 else 35.0 for _ in range(40)]
+    return noisy([34.0, *dips], rng)
+
+
+def lodged(rng: random.Random) -> list[float]:
+    """A bubble that stays: one step down, then quiet."""
+    return noisy([35.0 - rng.uniform(0.4, 1.5)] * 1, rng) + noisy(
+        [34.0 + rng.uniform(-0.2, 0.5)] * 30, rng
+    )
+
+
+def stepped_up(rng: random.Random) -> list[float]:
+    """Pick-up that lifts the reading, which neither gas nor this plumbing can."""
+    return noisy([35.0 + rng.uniform(0.3, 1.0)] * 30, rng)
+
+
+def restless(rng: random.Random) -> list[float]:
+    """Pick-up as noise, both ways."""
+    return [35.0 + rng.gauss(0.0, 0.3) for _ in range(40)]
+
+
+def dry(rng: random.Random) -> list[float]:
+    """Out of the water: nearly nothing is left."""
+    return noisy([rng.uniform(0.2, 2.0) for _ in range(12)], rng)
+
+
+def plume(rng: random.Random) -> list[float]:
+    """Unmixed fresh water: down within minutes, slowly back."""
+    deepest = rng.uniform(0.5, 1.2)
+    down = [35.0 - deepest * (1.0 - exp(-(n + 1) / 5.0)) for n in range(15)]
+    back = [35.0 - deepest * exp(-n / 20.0) for n in range(20)]
+    return noisy(down + back, rng)
+
+
+def falling(rng: random.Random) -> list[float]:
+    """The top-off does not stop: the water falls at the pump's pace."""
+    pace_psu = 35.0 * 60.0 / 400.0 * INTERVAL_S / 3600.0
+    return noisy([35.0 - pace_psu * (n + 1) for n in range(60)], rng)
+
+
+def share(make: Callable[[random.Random], list[float]], *expected: Model, **how: object) -> float:
+    """In how many of 20 seeded cases one of the expected explanations is the most probable."""
+    cases = [best(play(make(random.Random(seed)), **how)) for seed in range(20)]  # type: ignore[arg-type] # passed on
+    return sum(case in expected for case in cases) / len(cases)
+
+
+def test_passing_bubbles_are_recognised() -> None:
+    """Noisy, one-sided dips that come and go."""
+    assert share(passing, Model.PASSING) >= 0.95
+
+
+def test_a_lodged_bubble_is_recognised() -> None:
+    """A step down that stays, as quiet as ever, with no device that switched."""
+    without_device = {Model.STEP: 0.15, Model.NOISE: 0.15}
+
+    assert share(lodged, Model.LODGED, Model.PASSING, factors=without_device) >= 0.95
+
+
+def test_a_step_up_is_pick_up() -> None:
+    """Gas only lowers a reading, and no salt came: it is electrical, or not explained."""
+    switched = {Model.STEP: 10.0}
+
+    assert share(stepped_up, Model.STEP, factors=switched) >= 0.95
+
+
+def test_noise_both_ways_is_pick_up() -> None:
+    """Symmetrical restlessness is not bubbles."""
+    assert share(restless, Model.NOISE) >= 0.95
+
+
+def test_a_dry_cell_is_recognised() -> None:
+    """A reading near nothing is out of the water within three samples."""
+    assert share(dry, Model.EXPOSED) >= 0.95
+    assert share(lambda rng: dry(rng)[:3], Model.EXPOSED) >= 0.9
+
+
+def test_a_plume_is_recognised_after_an_addition() -> None:
+    """A smooth dip while fresh water mixes."""
+    added = {Model.PLUME: 20.0, Model.WATER: 2.0}
+
+    assert share(plume, Model.PLUME, factors=added) >= 0.9
+
+
+def test_water_that_falls_at_the_pumps_pace_is_water() -> None:
+    """A steady fall that the plumbing can do is real, or fresh water that has not mixed yet."""
+    running = {Model.WATER: 2.0, Model.PLUME: 0.5}
+
+    assert share(falling, Model.WATER, Model.PLUME, factors=running) >= 0.9
+    assert play(falling(random.Random(1))).state.follower_psu == pytest.approx(34.125, abs=0.06)
+
+
+@pytest.mark.parametrize("size_psu", [-3.0, -0.5, 0.3, 2.0])
+def test_a_jump_that_no_plumbing_can_do_is_not_the_water(size_psu: float) -> None:
+    """However long it stays, a step within one sample is never called a real change."""
+    rng = random.Random(1)
+    episode = play(noisy([35.0 + size_psu] * 400, rng))
+
+    assert episode.probabilities()[Model.WATER] < 0.01
+
+
+def test_a_lodged_bubble_rests_and_is_over_soon_after_its_release() -> None:
+    """While it stays it is not over; when the probe is shaken, three clean samples end it."""
+    rng = random.Random(2)
+    episode = play(noisy([34.2] * 200, rng))
+    assert best(episode) in {Model.LODGED, Model.PASSING}
+    assert episode.state.level_psu == pytest.approx(34.2, abs=0.02)
+    assert not episode.over(START_S + 200 * INTERVAL_S)
+
+    for index in range(200, 203):
+        assert not episode.over(START_S + index * INTERVAL_S)
+        weigh(episode, index, 35.0 + rng.gauss(0.0, 0.01))
+
+    assert episode.over(START_S + 203 * INTERVAL_S)
+
+
+def test_passing_bubbles_are_not_over_in_the_pause_between_two_dips() -> None:
+    """Dips that came every two minutes keep the episode open for a few times as long."""
+    episode = play([34.0])
+    index = 1
+    for _ in range(5):
+        for _ in range(12):
+            weigh(episode, index, 35.0)
+            index += 1
+            assert not episode.over(START_S + index * INTERVAL_S) or episode.state.excursions < 2
+        weigh(episode, index, 34.0)
+        index += 1
+    paused = index
+    while not episode.over(START_S + index * INTERVAL_S):
+        weigh(episode, index, 35.0)
+        index += 1
+
+    assert 300.0 <= (index - paused) * INTERVAL_S <= 1800.0
+
+
+def test_what_was_seen_is_kept_for_the_evidence() -> None:
+    """Deepest dip, counts below and above, and the fastest fall with its time."""
+    episode = play([35.0, 34.0, 35.4, 33.5, 35.0])
+    state = episode.state
+
+    assert state.deepest_psu == pytest.approx(-1.5)
+    assert state.highest_psu == pytest.approx(0.4)
+    assert (state.low, state.high) == (2, 1)
+    assert state.fastest_fall_psu == pytest.approx(-1.9)
+    assert state.fastest_fall_s == pytest.approx(INTERVAL_S)
+
+
+def test_priors_are_odds_for_all_models() -> None:
+    """Before any evidence the probabilities are the stated ones."""
+    assert sum(PRIORS.values()) == pytest.approx(1.0)
+    assert set(PRIORS) == set(Model)
+    episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, 34.0, {})
+    assert episode.probabilities() == pytest.approx([PRIORS[model] for model in Model])
+
+
+@given(
+    st.lists(st.floats(min_value=0.0, max_value=50.0), min_size=1, max_size=60),
+    st.integers(min_value=0, max_value=60),
+    st.sampled_from([1e-3, 0.02, 0.5]),
+)
+def test_probabilities_sum_to_one_whatever_is_read_and_survive_a_restart(
+    readings: list[float], cut: int, noise_psu: float
+) -> None:
+    """Any history gives proper probabilities, the same in one run or in two."""
+    adapter = TypeAdapter(EpisodeState)
+    straight, saved = (
+        Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, readings[0], {}) for _ in range(2)
+    )
+    for index, reading in enumerate(readings):
+        if index == cut:
+            saved = Episode(adapter.validate_json(adapter.dump_json(saved.state)))
+        for episode in (straight, saved):
+            episode.sample(
+                START_S + 10.0 * index,
+                reading,
+                WATER_PSU,
+                WATER_VARIANCE,
+                noise_psu,
+                FALL_PSU_H,
+                RISE_PSU_H,
+                shallow_psu=0.1,
+            )
+        probabilities = straight.probabilities()
+
+        assert sum(probabilities) == pytest.approx(1.0)
+        assert all(0.0 <= p <= 1.0 for p in probabilities)
+        assert saved.state == straight.state

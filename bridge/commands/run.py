@@ -17,6 +17,7 @@ from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
 from bridge.shell.config import Configuration, Loaded, load_with_sources
 from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
+from bridge.shell.dashboards.setup import make_dashboards
 from bridge.shell.engine_state import packed, resumed
 from bridge.shell.history import History
 from bridge.shell.liveness import default_health_file
@@ -89,6 +90,15 @@ def run(arguments: argparse.Namespace) -> int:
             page = _page(loaded, clock, lambda: daemon)
         if configuration.metrics.enabled:
             metrics = _metrics(configuration, clock, history, lambda: daemon)
+        dashboards = make_dashboards(
+            configuration,
+            store=history,
+            state=engine.state,
+            clock=clock,
+            # As above.
+            submit=lambda topic, payload: daemon.submit(topic, payload),  # noqa: PLW0108
+            ready=lambda: daemon.trouble is None,
+        )
         daemon = assemble(
             engine,
             settings=configuration,
@@ -102,13 +112,15 @@ def run(arguments: argparse.Namespace) -> int:
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),
-                watchers=tuple(each.observe for each in (page, metrics) if each is not None),
+                watchers=tuple(each.observe for each in (page, metrics, dashboards) if each),
             ),
             health_file=arguments.health_file,
         )
         for each in (page, metrics):
             if each is not None:
                 stack.callback(each.serve())
+        if dashboards is not None:
+            dashboards.start()
         with stopping(daemon.stop):
             try:
                 daemon.run()

@@ -25,6 +25,7 @@ from bridge.shell.config_problems import (
     printable,
     translated,
 )
+from bridge.shell.dashboards.settings import DashboardSettings
 from bridge.shell.metrics_settings import MetricsSettings
 from bridge.shell.notify_settings import NotifySettings
 from bridge.shell.overlay import overlay, read_secret
@@ -49,6 +50,7 @@ class Configuration(Settings):
     metrics: MetricsSettings = field(default_factory=MetricsSettings)
     page: PageSettings = field(default_factory=PageSettings)
     notify: NotifySettings = field(default_factory=NotifySettings)
+    dashboards: DashboardSettings = field(default_factory=DashboardSettings)
 
 
 @dataclass(frozen=True, slots=True)

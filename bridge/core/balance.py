@@ -21,7 +21,6 @@ MARGIN_PSU: Final = 0.12
 """Excursion that is worth a finding, besides the uncertainty of the estimate itself."""
 STAYING: Final = 0.6
 """Share of the margin at which a reported excursion ends."""
-SHARE_MEMORY_S: Final = 2.0 * 3600.0
 EXPLAINED: Final = 0.4
 SLOW_PSU_H: Final = 0.006
 FAST_PSU_H: Final = 0.05
@@ -47,9 +46,8 @@ class BalanceState:
     level: float | None = None
     level_at_s: float | None = None
     levels: list[float] = field(default_factory=list)
-    share: float | None = None
-    """Steadied share of the present excursion that is real."""
-    share_at_s: float | None = None
+    mismixed_s: float | None = None
+    """When a water change was found wrongly mixed."""
 
 
 @dataclass(slots=True)
@@ -190,7 +188,6 @@ class Balance:
         state.left_high_s = self._left(state.left_high_s, at_s, above)
         if state.left_low_s is None and state.left_high_s is None:
             excursion.dilution = excursion.concentration = excursion.size_psu = 0.0
-            state.share = None
             return excursion
         margin = MARGIN_PSU + 2.0 * sqrt(variance)
         if state.band_hours < LEAST_BAND_HOURS:
@@ -214,22 +211,10 @@ class Balance:
         if added is not None:
             excursion.expected_psu = added.usual_psu - added.fall_psu
         if below > 0.0:
-            share = self._real_fall(level, added)
+            excursion.real_share = self._real_fall(level, added)
         else:
-            share = self._real_rise(slope_psu_h, level, added)
-        excursion.real_share = self._steadied(at_s, share)
+            excursion.real_share = self._real_rise(slope_psu_h, level, added)
         return excursion
-
-    def _steadied(self, at_s: float, share: float) -> float:
-        """Follow the share within hours once the excursion lasts: litres come in lumps."""
-        state = self.state
-        if state.share is None or state.share_at_s is None:
-            state.share = share
-        else:
-            step = (at_s - state.share_at_s) / SHARE_MEMORY_S
-            state.share += min(max(step, 0.0), 1.0) * (share - state.share)
-        state.share_at_s = at_s
-        return state.share
 
     @staticmethod
     def _left(left_s: float | None, at_s: float, outside_psu: float) -> float | None:

@@ -57,6 +57,7 @@ LEAST_DRIFT_PSU: Final = 0.08
 QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
+EVAPORATION_DOUBT: Final = 0.3
 LEFT_OVER_SHARE: Final = 0.9
 USUAL_SWING_UNITS: Final = 5.0
 """Swing of the level between two top-offs before it was learned, in mm or percent (assumed)."""
@@ -779,6 +780,9 @@ class Diagnosis:
         evaporated = self.water.state.slope_psu_h * DAY_H
         added = litres_day * self.water.state.salinity_psu / self.tank.volume_l
         expected = evaporated - added
+        if abs(expected) < EVAPORATION_DOUBT * max(evaporated, added):
+            # Within what evaporation itself is known to.
+            return 0.1
         explained = expected / slope.psu_per_day
         return 0.9 if 0.5 < explained < 2.0 else 0.1  # noqa: PLR2004
 

@@ -57,6 +57,7 @@ LEAST_DRIFT_PSU: Final = 0.08
 QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
+DRIFT_REAL_STEP: Final = 0.2
 EVAPORATION_DOUBT: Final = 0.3
 LEFT_OVER_SHARE: Final = 0.9
 USUAL_SWING_UNITS: Final = 5.0
@@ -109,6 +110,8 @@ class DiagnosisState:
     blocks: BlocksState = field(default_factory=BlocksState)
     dependence: TemperatureDependence | None = None
     drift: Drift | None = None
+    drift_real: float = 0.3
+    """Share of that drift which is the water rather than the probe."""
     check: CheckEvidence | None = None
     neighbour: Neighbour | None = None
     cause: Cause = Cause.NONE
@@ -491,6 +494,10 @@ class Diagnosis:
         salinity_psu = self.water.state.salinity_psu
         state.dependence = temperature_dependence(self.blocks.recent(240), salinity_psu)
         state.drift = drift(self.blocks.recent(14 * 24), state.dependence)
+        if state.drift is not None:
+            # Litres come in lumps: the share is followed from hour to hour.
+            share = self._real_share_of_drift(state.drift)
+            state.drift_real += DRIFT_REAL_STEP * (share - state.drift_real)
 
     def _disturbed(
         self, at_s: float, reading: float, noise: float, elapsed_h: float, interval_s: float
@@ -761,7 +768,7 @@ class Diagnosis:
             odds[Cause.COMPENSATION] = min(2.0 * (abs(dependence.z) - 4.0), 6.0)
         if slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU:
             strength = min(1.5 * (abs(slope.z) - 5.0), 5.0)
-            real = self._real_share_of_drift(slope)
+            real = self.state.drift_real
             odds[Cause.DRIFT] = strength + log(max(1.0 - real, 0.02))
             direction = Cause.DILUTION if slope.psu_per_day < 0.0 else Cause.CONCENTRATION
             odds[direction] = strength + log(max(real, 0.02))

@@ -26,6 +26,7 @@ COMMANDS: Final = (
     "record",
     "reference",
     "replay",
+    "report",
     "run",
 )
 

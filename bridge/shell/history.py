@@ -11,11 +11,10 @@ from pathlib import Path
 from typing import Any, Final
 
 import orjson
-import zstandard
 
 from bridge.core.outputs import Record
 from bridge.shell.history_file import is_damage
-from bridge.shell.history_reader import connect_read_only
+from bridge.shell.history_reader import connect_read_only, newest_state
 from bridge.shell.history_rows import SAMPLE_KIND
 from bridge.shell.history_writer import EngineSnapshot, Entry, HistoryWriter, Item, Written
 from bridge.shell.storage_settings import StorageSettings
@@ -111,19 +110,7 @@ class History:
 
     def load_state(self) -> bytes | None:
         """The newest sound snapshot of the engine, or None."""
-        if not self._path.exists():
-            return None
-        try:
-            with closing(connect_read_only(self._path)) as connection:
-                rows = connection.execute("SELECT data FROM engine_state ORDER BY id DESC")
-                for (packed,) in rows:
-                    try:
-                        return zstandard.ZstdDecompressor().decompress(packed)
-                    except zstandard.ZstdError:
-                        LOGGER.warning("A saved state of the engine is damaged and not used.")
-        except sqlite3.Error as error:
-            LOGGER.warning("The saved state of the engine cannot be read: %s", error)
-        return None
+        return newest_state(self._path)
 
     def put(self, collection: str, key: str, data: Any) -> None:  # noqa: ANN401 - any JSON
         """Keep something under a key until it is replaced or removed.

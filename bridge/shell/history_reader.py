@@ -6,14 +6,16 @@ and finds the fresh file after a damaged one was moved aside.
 """
 
 import heapq
+import logging
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 import orjson
+import zstandard
 
 from bridge.core.outputs import Record
 from bridge.shell.history_fold import COLUMNS, HOUR_MS, MINUTE_MS, Summary, summary_from_row
@@ -29,6 +31,8 @@ from bridge.shell.history_rows import (
 from bridge.shell.history_schema import VERSION, HistoryError, refuse_strangers, version_of
 from bridge.shell.history_series import Series, causes_s, series_of, summaries, width_for
 
+LOGGER: Final = logging.getLogger(__name__)
+
 CHUNK_ROWS: Final = 5000
 """Rows that an iterator fetches at a time, each time in a transaction of its own."""
 
@@ -43,6 +47,23 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(
         f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0, isolation_level=None
     )
+
+
+def newest_state(path: Path) -> bytes | None:
+    """The newest sound snapshot of the engine, or None."""
+    if not path.exists():
+        return None
+    try:
+        with closing(connect_read_only(path)) as connection:
+            rows = connection.execute("SELECT data FROM engine_state ORDER BY id DESC")
+            for (packed,) in rows:
+                try:
+                    return zstandard.ZstdDecompressor().decompress(packed)
+                except zstandard.ZstdError:
+                    LOGGER.warning("A saved state of the engine is damaged and not used.")
+    except sqlite3.Error as error:
+        LOGGER.warning("The saved state of the engine cannot be read: %s", error)
+    return None
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,8 +81,8 @@ def checks_and_calibrations(
     calibrations = [row.data for row in found if row.kind == "calibration"]
     undone = {data["undoes"] for data in calibrations if data["undoes"] is not None}
     return (
-        [_check(data) for data in reversed(list(checks.values()))],
-        [_calibration(data, undone) for data in reversed(calibrations)],
+        [check_row(data) for data in reversed(list(checks.values()))],
+        [calibration_row(data, undone) for data in reversed(calibrations)],
     )
 
 
@@ -101,7 +101,8 @@ def log_rows(
     return [LogRow(Moment(row.at_s), log_words(row, headlines)) for row in reversed(found)]
 
 
-def _check(data: Mapping[str, Any]) -> CheckRow:
+def check_row(data: Mapping[str, Any]) -> CheckRow:
+    """A check as the history keeps it, in words."""
     estimate, unsure = data["estimate_psu"], data["estimate_expanded_uncertainty_psu"]
     kinds = {kind.value: words for kind, words in INSTRUMENTS.items()}
     instrument = data["instrument"]
@@ -126,7 +127,8 @@ def _check(data: Mapping[str, Any]) -> CheckRow:
     )
 
 
-def _calibration(data: Mapping[str, Any], undone: set[int]) -> CalibrationRow:
+def calibration_row(data: Mapping[str, Any], undone: set[int]) -> CalibrationRow:
+    """A calibration as the history keeps it, in words; ``undone`` are numbers taken back."""
     before, after = data["before"], data["after"]
     if data["undoes"] is not None:
         what = f"Calibration {data['undoes']} taken back"

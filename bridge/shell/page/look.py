@@ -161,7 +161,7 @@ class Looker:
     @property
     def headlines(self) -> Mapping[str, str]:
         """What each alarm says."""
-        return {alarm: _headline(kind) for alarm, kind in self._kinds.items()}
+        return {alarm: headline(kind) for alarm, kind in self._kinds.items()}
 
     def look(self, view: TankView, plant: TankView, *, now_s: float, trouble: str | None) -> Look:
         """The tank at one moment.
@@ -330,7 +330,8 @@ def _alarms(view: TankView, kinds: Mapping[str, AlarmKind], *, ours: bool) -> tu
     return tuple(sorted(found, key=order))
 
 
-def _headline(kind: AlarmKind) -> str:
+def headline(kind: AlarmKind) -> str:
+    """What an alarm says, without the tank's name."""
     return capital(kind.headline.replace(HELD, "long"))
 
 
@@ -353,7 +354,7 @@ def _alarm(
         alarm=name,
         mark={"high": "bad", "medium": "care"}.get(priority, "note"),
         urgency=PRIORITY_WORDS[priority],
-        headline=name if kind is None else _headline(kind),
+        headline=name if kind is None else headline(kind),
         state=PHASE_WORDS.get(state, state),
         since=Moment(since_s),
         cause=texts.get("cause", ""),

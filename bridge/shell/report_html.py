@@ -40,6 +40,7 @@ th, td { text-align: left; vertical-align: top; padding: .3rem .9rem .3rem 0;
 th { color: var(--soft); font-weight: 600; } tr { break-inside: avoid; }
 .number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
 .when { white-space: nowrap; font-variant-numeric: tabular-nums; }
+.bars { width: 40%; padding-right: 0; } .scroll + .scroll, p + .scroll { margin-top: .5rem; }
 .bar { display: block; height: .55rem; min-width: 2px; margin-top: .45rem;
   background: var(--first); }
 .bar.other { background: repeating-linear-gradient(45deg, var(--second) 0 3px, transparent 3px 6px);
@@ -58,7 +59,8 @@ svg { margin: .5rem 0 0; } .grid { stroke: var(--faint); stroke-width: 1; }
 .check { stroke: var(--ink); stroke-width: 1.4; fill: var(--paper); }
 svg .letter { font-weight: 700; text-anchor: middle; }
 @media (max-width: 40rem) { .key { grid-template-columns: 1fr; gap: 0; }
-  .key dd { margin-bottom: .4rem; } .scroll { overflow-x: auto; } svg text { font-size: 15px; } }
+  .key dd { margin-bottom: .4rem; } .scroll { overflow-x: auto; } .scroll svg { width: 46rem; }
+  .when { white-space: normal; } .bars { width: 20%; } }
 @media print { @page { margin: 15mm; } :root { color-scheme: light; --ink: #000; --soft: #444;
   --paper: #fff; --line: #888; --faint: #ccc; --first: #1f6f8b; --second: #b3541e; }
   body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
@@ -154,7 +156,7 @@ def _salinity(facts: Facts) -> str:
         "written above. Diamond: reference check with its uncertainty. C: calibration. W: water "
         "change.</p>"
     )
-    return f"<h3>Salinity</h3>{drawing}{legend}"
+    return f'<h3>Salinity</h3><div class="scroll">{drawing}</div>{legend}'
 
 
 def _causes(facts: Facts) -> str:
@@ -165,10 +167,7 @@ def _causes(facts: Facts) -> str:
             text(capital(cause_name(cause))),
             _number(length(seconds)),
             _number(share(seconds, whole_s)),
-            (
-                f'<span class="{"bar" if cause == Cause.NONE else "bar other"}" '
-                f'style="width: {100 * seconds / whole_s:.1f}%"></span>'
-            ),
+            _bar(seconds / whole_s, other=cause != Cause.NONE),
         )
         for cause, seconds in spent
     ]
@@ -277,9 +276,7 @@ def _water(facts: Facts) -> str:
             (
                 f'<span class="when">{day}</span>',
                 _number(f"{litres:.2f}"),
-                f'<span class="bar" style="width: {100 * litres / most:.1f}%"></span>'
-                if litres
-                else "",
+                _bar(litres / most, other=False),
             )
             for day, litres in facts.litres.items()
         ]
@@ -294,7 +291,7 @@ def _water(facts: Facts) -> str:
                 _when(facts, row.at_s),
                 _or_dash(row.data.get("litres"), "{:g} l"),
                 _or_dash(row.data.get("salinity"), "{:g}"),
-                _or_dash(row.data.get("expected_change"), "{:+.2f}"),
+                _or_dash(row.data.get("expected_change"), "{:+z.2f}"),
             )
             for row in facts.water_changes
         ]
@@ -315,7 +312,7 @@ def _checks(facts: Facts) -> str:
             text(check.readings),
             text(check.reference),
             text(check.estimate),
-            _number(DASH if e_n is None else f"{e_n:.2f}"),
+            _number(DASH if e_n is None else f"{e_n:z.2f}"),
             text("taken back" if check.undone else capital(verdict)),
         ]
         if check.undone:
@@ -388,6 +385,12 @@ def _number(html: str) -> str:
     return f'<span class="number">{html}</span>'
 
 
+def _bar(part: float, *, other: bool) -> str:
+    """A cell with a bar of a length, plain or striped."""
+    kind = "bar other" if other else "bar"
+    return f'<span class="{kind}" style="width: {100 * part:.1f}%"></span>' if part else ""
+
+
 def _or_dash(value: float | None, form: str) -> str:
     return DASH if value is None else form.format(value)
 
@@ -404,5 +407,9 @@ def _table(head: Row, rows: Sequence[Row], otherwise: str) -> str:
 
 
 def _cell(tag: str, html: str) -> str:
-    kind = ' class="number"' if html.startswith('<span class="number"') else ""
+    kind = ""
+    if html.startswith('<span class="number"'):
+        kind = ' class="number"'
+    elif html.startswith('<span class="bar'):
+        kind = ' class="bars"'
     return f"<{tag}{kind}>{html}</{tag}>"

@@ -144,11 +144,14 @@ def _line(facts: Facts, frame: Frame, values: list[float | None], kind: str) -> 
 
 
 def _marks(facts: Facts, frame: Frame) -> Iterator[str]:
-    """Checks as diamonds with their uncertainty, calibrations and water changes as letters."""
+    """Checks as diamonds with their uncertainty, other work as letters."""
     for check in facts.checks:
         if check["undone"]:
             continue
         x, value = frame.x(check["at_s"]), check["reference_psu"]
+        if not frame.low_psu <= value <= frame.high_psu:
+            yield _outside(frame, x, value)
+            continue
         unsure = check["reference_expanded_uncertainty_psu"]
         y = frame.y(value)
         yield (
@@ -161,3 +164,15 @@ def _marks(facts: Facts, frame: Frame) -> Iterator[str]:
     for letter, at_s in letters:
         x, y = frame.x(at_s), HEIGHT - BOTTOM - 5
         yield f'<text class="letter" x="{x:.1f}" y="{y}">{letter}</text>'
+
+
+def _outside(frame: Frame, x: float, value: float) -> str:
+    """An arrow at the edge, with the salinity of a check that lies beyond it."""
+    below = value < frame.low_psu
+    y = HEIGHT - BOTTOM - 1 if below else TOP + 1
+    beside = y - 12 if below else y + 20
+    arrow = "l-5 -8h10z" if below else "l-5 8h10z"
+    return (
+        f'<path class="check" d="M{x:.1f} {y}{arrow}"/>'
+        f'<text x="{x:.1f}" y="{beside}" text-anchor="middle">{value:.1f}</text>'
+    )

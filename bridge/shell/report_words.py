@@ -11,20 +11,18 @@ from bridge.shell.report_events import Alarm, Stretch, reasons_s
 from bridge.shell.report_facts import Facts
 
 SHOWN_REASONS: Final = 4
+NO_BREAK: Final = "\u00a0"
 SMALLEST_SPAN_S: Final = 90.0
 
 
 def length(seconds: float) -> str:
-    """A length of time, exact enough to be added up."""
+    """A length of time, exact enough to be added up; it does not break at a line's end."""
     if seconds < SMALLEST_SPAN_S:
-        return f"{seconds:.0f} s"
+        return f"{seconds:.0f} s".replace(" ", NO_BREAK)
     hours, minutes = divmod(round(seconds / 60), 60)
-    if not hours:
-        return f"{minutes} min"
     days, rest = divmod(hours, 24)
-    if days:
-        return f"{days} d {rest} h" if rest else f"{days} d"
-    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    units = ((days, "d"), (rest, "h"), (0 if days else minutes, "min"))
+    return NO_BREAK.join(f"{count}{NO_BREAK}{unit}" for count, unit in units if count)
 
 
 def share(part: float, whole: float) -> str:
@@ -86,13 +84,14 @@ def salinity_sentence(facts: Facts) -> str:
 
 def key_figures(facts: Facts) -> list[tuple[str, str]]:
     """What matters most, as name and value."""
-    disturbed_s = sum(spent for cause, spent in facts.causes_s.items() if cause != Cause.NONE)
+    disturbing = {cause: s for cause, s in facts.causes_s.items() if cause != Cause.NONE}
+    disturbed_s = sum(disturbing.values())
     recorded_s = sum(facts.causes_s.values())
     figures = [("Salinity", salinity_sentence(facts))]
     if recorded_s:
         said = f"{length(disturbed_s)} of {length(recorded_s)} recorded"
         if disturbed_s:
-            said += f" ({share(disturbed_s, recorded_s)})"
+            said += f" ({share(disturbed_s, recorded_s)}): {reasons(disturbing)}"
         figures.append(("Disturbed or changing", f"{said}."))
     for permit in facts.tank.permits:
         held = [hold for hold in facts.holds if hold.permit == permit]

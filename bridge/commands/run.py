@@ -95,7 +95,7 @@ def run(arguments: argparse.Namespace) -> int:
             store=history,
             state=engine.state,
             clock=clock,
-            # As above.
+            # The daemon comes after them, as after the page.
             submit=lambda topic, payload: daemon.submit(topic, payload),  # noqa: PLW0108
             ready=lambda: daemon.trouble is None,
         )
@@ -121,6 +121,7 @@ def run(arguments: argparse.Namespace) -> int:
                 stack.callback(each.serve())
         if dashboards is not None:
             dashboards.start()
+            stack.callback(dashboards.close)
         with stopping(daemon.stop):
             try:
                 daemon.run()

@@ -60,7 +60,7 @@ svg { margin: .5rem 0 0; } .grid { stroke: var(--faint); stroke-width: 1; }
 svg .letter { font-weight: 700; text-anchor: middle; }
 @media (max-width: 40rem) { .key { grid-template-columns: 1fr; gap: 0; }
   .key dd { margin-bottom: .4rem; } .scroll { overflow-x: auto; } .scroll svg { width: 46rem; }
-  .when { white-space: normal; } .bars { width: 20%; } }
+  .bars { width: 20%; } }
 @media print { @page { margin: 15mm; } :root { color-scheme: light; --ink: #000; --soft: #444;
   --paper: #fff; --line: #888; --faint: #ccc; --first: #1f6f8b; --second: #b3541e; }
   body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
@@ -377,7 +377,8 @@ def _longest(found: list[S]) -> tuple[list[S], str]:
 
 
 def _when(facts: Facts, at_s: float) -> str:
-    return f'<span class="when">{facts.at(at_s):{MINUTES}}</span>'
+    moment = facts.at(at_s)
+    return f'<span class="when">{moment:%Y-%m-%d}</span> <span class="when">{moment:%H:%M}</span>'
 
 
 def _number(html: str) -> str:

@@ -9,7 +9,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from bridge.shell.chart import INK, WHITE, WIDTH, draw
 from bridge.shell.report_facts import Facts, suggestions
-from bridge.shell.report_words import key_figures, zone_words
+from bridge.shell.report_words import NO_BREAK, key_figures, zone_words
 
 MARGIN: Final = 16
 LARGE, SMALL = 22, 17
@@ -62,7 +62,9 @@ def _tank(facts: Facts) -> Image.Image:
     for number, row in enumerate(rows):
         for x, words, size, colour in row:
             place = (x, top + MARGIN + LINE * number)
-            pen.text(place, words, fill=colour, font=ImageFont.load_default(size))
+            # The font has no glyph for the blank that kept a number and its unit together.
+            shown = words.replace(NO_BREAK, " ")
+            pen.text(place, shown, fill=colour, font=ImageFont.load_default(size))
     return image
 
 

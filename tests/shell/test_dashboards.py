@@ -241,6 +241,25 @@ def test_a_stated_interval_is_known_at_once() -> None:
     assert config["components"]["salinity"]["expire_after"] == 300
 
 
+def test_a_learned_life_survives_a_restart_and_can_be_unlearned() -> None:
+    """A restart announces what was learned at once; a faster probe then shortens it."""
+    box = Box()
+
+    def life(seen: Translation) -> int | None:
+        config = orjson.loads(seen.announcements()[CONFIG].payload)
+        found: int | None = config["components"]["salinity"].get("expire_after")
+        return found
+
+    slow = translation(box=box)
+    shown(slow, [salinity(START_S + i * 60.0) for i in range(8)])
+    assert life(slow) == 300
+
+    fast = translation(box=box)
+    assert life(fast) == 300
+    shown(fast, [salinity(START_S + i * 10.0) for i in range(8)])
+    assert life(fast) == 30
+
+
 def test_a_description_keeps_its_version_until_it_changes() -> None:
     """The same description has the same version over restarts; another one a higher version."""
     box = Box()

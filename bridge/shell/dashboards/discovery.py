@@ -40,7 +40,7 @@ class Discovery:
         self._writable = writable
         self._root = slug(settings.base_topic)
         self._made: dict[tuple[str, int | None], Wanted] = {}
-        self.config_topics: Final = frozenset(map(self._config_topic, settings.tanks))
+        self.config_topics: Final = frozenset(map(self.config_topic, settings.tanks))
 
     @property
     def set_topics(self) -> tuple[str, ...]:
@@ -49,10 +49,14 @@ class Discovery:
             return ()
         return tuple(self._button(name) for name in self._settings.tanks)
 
+    def config_topic(self, tank: str) -> str:
+        """Where a tank is announced."""
+        return f"{self._prefix}/device/{self._root}-{tank}/config"
+
     def configs(self, picture: Picture) -> Mapping[str, Wanted]:
         """The announcement of every tank."""
         return {
-            self._config_topic(name): self._announcement(name, tank.expiry_s)
+            self.config_topic(name): self._announcement(name, tank.expiry_s)
             for name, tank in picture.tanks.items()
         }
 
@@ -219,9 +223,6 @@ class Discovery:
                 "retain": False,
             },
         }
-
-    def _config_topic(self, tank: str) -> str:
-        return f"{self._prefix}/device/{self._root}-{tank}/config"
 
     def _base(self, tank: str) -> str:
         return f"{self._settings.base_topic}/{tank}"

@@ -50,6 +50,16 @@ class Memory:
             del self._topics[topic]
             self._store.remove(COLLECTION, topic)
 
+    def expiry_s(self, topic: str) -> int | None:
+        """How long values lived by the last announcement; None when that is not known."""
+        known = (self._topics.get(topic) or {}).get("expiry_s")
+        return known if isinstance(known, int) else None
+
+    def keep_expiry(self, topic: str, expiry_s: int | None) -> None:
+        """An announcement tells this life of values; a restart begins with it."""
+        if expiry_s is not None and expiry_s != self.expiry_s(topic):
+            self._set(topic, {"expiry_s": expiry_s})
+
     def version(self, topic: str, content: Mapping[str, Any], *, now_s: float) -> int:
         """The version of a description: as before while it is the same, and higher when it is not.
 

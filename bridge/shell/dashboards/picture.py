@@ -52,6 +52,8 @@ class TankPicture:
     service: ServicePhase = ServicePhase.IDLE
     expiry_s: int | None = None
     """How long a hub may believe a value; None while the time between samples is unknown."""
+    expiry_settled: bool = False
+    """Stated by the keeper or learned in this run; otherwise only what was learned before."""
     gaps_s: deque[float] = field(default_factory=lambda: deque(maxlen=REMEMBERED_GAPS))
     sampled_at_s: float | None = None
 
@@ -103,6 +105,7 @@ class Picture:
             self.tanks[name].service = phase
         for name, interval_s in intervals_s.items():
             self.tanks[name].expiry_s = _expiry_s(interval_s)
+            self.tanks[name].expiry_settled = True
 
     def key(self, output: Output) -> str | None:
         """What a newer output would replace; None for one that shows nothing."""
@@ -178,7 +181,9 @@ def _learn_interval(tank: TankPicture, at_s: float) -> None:
         # Not the longest of all: one outage is no habit. Never shorter again: each change is a
         # new announcement.
         usual_s = sorted(tank.gaps_s)[-2]
-        tank.expiry_s = max(_expiry_s(usual_s), tank.expiry_s or 0)
+        least_s = tank.expiry_s if tank.expiry_settled else None
+        tank.expiry_s = max(_expiry_s(usual_s), least_s or 0)
+        tank.expiry_settled = True
 
 
 def _expiry_s(interval_s: float) -> int:

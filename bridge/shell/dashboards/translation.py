@@ -65,6 +65,11 @@ class Translation:
             },
             service=service,
         )
+        self._memory = memory
+        if self._discovery is not None:
+            for name, tank in self.picture.tanks.items():
+                if tank.expiry_s is None:
+                    tank.expiry_s = memory.expiry_s(self._discovery.config_topic(name))
 
     @property
     def root_state_topic(self) -> str | None:
@@ -95,8 +100,11 @@ class Translation:
 
     def announcements(self) -> dict[str, Wanted]:
         """What the devices are."""
-        configs = self._discovery.configs(self.picture) if self._discovery else {}
-        return {**self._descriptions, **configs}
+        if self._discovery is None:
+            return dict(self._descriptions)
+        for name, tank in self.picture.tanks.items():
+            self._memory.keep_expiry(self._discovery.config_topic(name), tank.expiry_s)
+        return {**self._descriptions, **self._discovery.configs(self.picture)}
 
     def permits(self, now_s: float, *, ready: bool) -> dict[str, Wanted]:
         """The permits at this moment."""

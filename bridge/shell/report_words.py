@@ -5,6 +5,7 @@ from datetime import datetime, tzinfo
 from typing import Final
 
 from bridge.core.findings import Cause
+from bridge.core.trends import TemperatureDependence
 from bridge.shell.page.look import headline
 from bridge.shell.page.words import CAUSE_NAMES, permit_title, reason_words, within
 from bridge.shell.report_events import Alarm, Stretch, reasons_s
@@ -145,12 +146,7 @@ def learned_lines(facts: Facts) -> list[str]:
             "enough, or not for long enough."
         )
     else:
-        side = "too high" if found.pct_per_c > 0 else "too low"
-        lines.append(
-            f"By the water's own swing of {found.swing_c:.1f} °C, the coefficient in use is "
-            f"{abs(found.pct_per_c):.2f} ± {2 * found.uncertainty_pct_per_c:.2f} % per °C {side} "
-            f"({found.days:.0f} days looked at)."
-        )
+        lines.append(_coefficient(found))
     drift = learned.drift
     if drift is None:
         lines.append("Drift is not known: it takes five days of undisturbed reading.")
@@ -169,3 +165,14 @@ def learned_lines(facts: Facts) -> list[str]:
 
 def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
+
+
+def _coefficient(found: TemperatureDependence) -> str:
+    """Whether the coefficient in use fits, by the water's own swing of temperature."""
+    unsure = 2 * found.uncertainty_pct_per_c
+    seen = f"the water's own swing of {found.swing_c:.1f} °C ({found.days:.0f} days looked at)"
+    if abs(found.pct_per_c) <= unsure:
+        return f"The coefficient in use fits to within {unsure:.2f} % per °C, by {seen}."
+    side = "too high" if found.pct_per_c > 0 else "too low"
+    off = f"{abs(found.pct_per_c):.2f} ± {unsure:.2f} % per °C"
+    return f"The coefficient in use is {off} {side}, by {seen}."

@@ -5,6 +5,7 @@ import itertools
 import xml.etree.ElementTree as ET
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -19,12 +20,13 @@ from bridge.core.agreement import Measured, compare
 from bridge.core.findings import Cause
 from bridge.core.outputs import Record
 from bridge.core.settings import Probe, ProbeUnit, Reports, Tank, Thermometer
+from bridge.core.trends import TemperatureDependence
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.notify_summary import held_s
 from bridge.shell.report_events import alarm_figures, alarms, episodes, holds, litres_by_day
 from bridge.shell.report_facts import Facts, gather
 from bridge.shell.report_html import render
-from bridge.shell.report_words import length
+from bridge.shell.report_words import learned_lines, length
 from bridge.simulation.story import tell
 from tests.support.told import told
 
@@ -527,3 +529,23 @@ def test_a_tank_without_data_has_a_sentence_among_others(day: Day) -> None:
 
     assert "Nothing was recorded in this time." in words(second)
     assert "Nothing was recorded in this time." not in words(first)
+
+
+@pytest.mark.parametrize(
+    ("pct_per_c", "said_"),
+    [
+        (0.05, "The coefficient in use fits to within 0.20 % per °C"),
+        (0.35, "The coefficient in use is 0.35 ± 0.20 % per °C too high"),
+        (-0.35, "The coefficient in use is 0.35 ± 0.20 % per °C too low"),
+    ],
+)
+def test_the_coefficient_is_judged_by_its_uncertainty(
+    day: Day, pct_per_c: float, said_: str
+) -> None:
+    """Only what is beyond the expanded uncertainty counts as too high or too low."""
+    facts = day.facts()
+    assert facts.learned is not None
+    dependence = TemperatureDependence(0.4 * pct_per_c, 0.04, pct_per_c, 0.1, 2.0, 8.0)
+    lines = learned_lines(replace(facts, learned=replace(facts.learned, dependence=dependence)))
+
+    assert any(line.startswith(said_) for line in lines)

@@ -79,7 +79,6 @@ def test_kills_and_restarts_lose_and_repeat_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.soak
-@pytest.mark.skipif("TIDEGATE_TEST_SOAK" not in os.environ, reason="TIDEGATE_TEST_SOAK is not set")
 @pytest.mark.parametrize("seed", [1, 2])
 def test_fifty_kills_and_restarts_lose_and_repeat_nothing(tmp_path: Path, seed: int) -> None:
     """The same over fifty kills."""

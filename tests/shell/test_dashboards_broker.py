@@ -13,6 +13,7 @@ import pytest
 from bridge.core.engine import EngineState
 from bridge.core.outputs import Output
 from bridge.core.settings import Settings
+from bridge.shell.broker_settings import Protocol
 from bridge.shell.clock import EngineClock
 from bridge.shell.config import Configuration
 from bridge.shell.dashboards.bridge import DashboardBridge
@@ -41,13 +42,14 @@ class Filled:
         store: Store,
         dashboards: DashboardSettings = ALL,
         settings: Settings = SETTINGS,
+        protocol: Protocol = Protocol.AUTO,
     ) -> None:
         self.ready = True
         self.commands: list[tuple[str, bytes]] = []
         self.clock = EngineClock()
         configuration = Configuration(
             tanks=settings.tanks,
-            broker=broker_settings(port, keepalive_s=5),
+            broker=broker_settings(port, keepalive_s=5, protocol=protocol),
             dashboards=dashboards,
         )
         bridge = make_dashboards(
@@ -69,10 +71,14 @@ class Filled:
 
 @contextmanager
 def filled(
-    port: int, store: Store, dashboards: DashboardSettings = ALL, settings: Settings = SETTINGS
+    port: int,
+    store: Store,
+    dashboards: DashboardSettings = ALL,
+    settings: Settings = SETTINGS,
+    protocol: Protocol = Protocol.AUTO,
 ) -> Iterator[Filled]:
     """Run one for the length of the block."""
-    made = Filled(port, store, dashboards, settings)
+    made = Filled(port, store, dashboards, settings, protocol)
     made.bridge.start()
     try:
         yield made
@@ -106,10 +112,11 @@ def judge(heard: list[Heard]) -> HomieWatcher:
     return watcher
 
 
-def test_a_life_from_start_to_end(broker: Mosquitto) -> None:
+@pytest.mark.parametrize("protocol", [Protocol.V5, Protocol.V311])
+def test_a_life_from_start_to_end(broker: Mosquitto, protocol: Protocol) -> None:
     """init, description, values, ready; at the end the permit is held and the word disconnected."""
     with Listener(broker.port) as listener:
-        with filled(broker.port, Box()) as daemon:
+        with filled(broker.port, Box(), protocol=protocol) as daemon:
             daemon.tell(salinity(), permit("permit"), alarm("bubbles"))
             listener.wait_for(ROOT_STATE, b"ready")
             listener.wait_for(PERMIT, b"permit")

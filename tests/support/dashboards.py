@@ -114,7 +114,7 @@ REQUIRED = {
     "number": {"command_topic", "min", "max"},
 }
 # Kind of number, and the units that it may have.
-DEVICE_CLASSES = {
+DEVICE_CLASSES: dict[str, dict[str, set[str | None]]] = {
     "sensor": {
         "temperature": {"°C", "°F", "K"},
         "conductivity": {"S/cm", "mS/cm", "µS/cm"},

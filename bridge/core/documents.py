@@ -1,6 +1,5 @@
 """The published documents about salinity and diagnosis, key by key as the interface fixes them."""
 
-from dataclasses import dataclass
 from math import isfinite
 from typing import Any
 
@@ -11,17 +10,6 @@ from bridge.core.errors import OutOfRangeError
 from bridge.core.findings import Assessment
 from bridge.core.settings import GravityReference, ProbeUnit
 from bridge.core.wire.instants import Calendar
-
-
-@dataclass(frozen=True, slots=True)
-class Document:
-    """A JSON document."""
-
-    data: dict[str, Any]
-
-    def encoded(self) -> bytes:
-        """As it goes onto the wire."""
-        return orjson.dumps(self.data)
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -36,7 +24,7 @@ def salinity_document(
     unit: ProbeUnit,
     reference: GravityReference,
     calendar: Calendar,
-) -> Document:
+) -> dict[str, Any]:
     """The document of topic ``<base>/<tank>/salinity``; an unknown number is null."""
     salinity_psu = assessment.salinity_psu
     gravity = None
@@ -45,26 +33,24 @@ def salinity_document(
             gravity = round(seawater.specific_gravity(salinity_psu, reference), 5)
         except OutOfRangeError:
             gravity = None
-    return Document(
-        {
-            "time": calendar.iso_utc(assessment.at_s),
-            "boot_id": boot_id,
-            "seq": sequence,
-            "salinity": _rounded(salinity_psu, 4),
-            "uncertainty": _rounded(assessment.uncertainty_psu, 4),
-            "probe_salinity": _rounded(assessment.probe_salinity_psu, 4),
-            "reported": assessment.reported,
-            "reported_unit": unit.value,
-            "temperature": _rounded(assessment.temperature_c, 3),
-            "conductivity_25c": _rounded(assessment.conductivity_25c_ms_cm, 4),
-            "specific_gravity": gravity,
-            "specific_gravity_reference": reference.value,
-            "quality": assessment.quality.value,
-            "qartod": int(assessment.flag),
-            "ne107": assessment.ne107.value,
-            "cause": assessment.cause.value,
-        }
-    )
+    return {
+        "time": calendar.iso_utc(assessment.at_s),
+        "boot_id": boot_id,
+        "seq": sequence,
+        "salinity": _rounded(salinity_psu, 4),
+        "uncertainty": _rounded(assessment.uncertainty_psu, 4),
+        "probe_salinity": _rounded(assessment.probe_salinity_psu, 4),
+        "reported": assessment.reported,
+        "reported_unit": unit.value,
+        "temperature": _rounded(assessment.temperature_c, 3),
+        "conductivity_25c": _rounded(assessment.conductivity_25c_ms_cm, 4),
+        "specific_gravity": gravity,
+        "specific_gravity_reference": reference.value,
+        "quality": assessment.quality.value,
+        "qartod": int(assessment.flag),
+        "ne107": assessment.ne107.value,
+        "cause": assessment.cause.value,
+    }
 
 
 def diagnosis_document(assessment: Assessment, calendar: Calendar) -> bytes:

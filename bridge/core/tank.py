@@ -5,6 +5,8 @@ from dataclasses import dataclass, field, replace
 from math import hypot, inf, log, sqrt
 from typing import Any, Final
 
+import orjson
+
 from bridge.core import seawater
 from bridge.core.alarms import AlarmsState, TankAlarms
 from bridge.core.compensation import Corrector
@@ -12,6 +14,7 @@ from bridge.core.complaints import Complaints
 from bridge.core.diagnosis import (
     INDEX,
     LEAST_NOISE_PSU,
+    NO_FAULTS,
     CheckEvidence,
     Diagnosis,
     DiagnosisState,
@@ -20,12 +23,12 @@ from bridge.core.diagnosis import (
 from bridge.core.documents import diagnosis_document, salinity_document
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.evidence import ACTIONS, brief, findings
-from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
+from bridge.core.findings import Assessment, Cause, Finding, Flag
 from bridge.core.judgement import Surroundings, remember_likely, swing_estimate
 from bridge.core.outputs import Output, Publish, Record
 from bridge.core.permits import Gates, GatesState
 from bridge.core.qartod import PlausibilityTests
-from bridge.core.qartod_state import QartodState
+from bridge.core.qartod_state import FAIL, QartodState
 from bridge.core.records import (
     CheckRecord,
     ReferenceState,
@@ -36,6 +39,7 @@ from bridge.core.reference_commands import ReferenceCommand, handle
 from bridge.core.service import Service, ServicePhase, ServiceState
 from bridge.core.settings import Counting, LevelUnit, Probe, ProbeUnit, Settings, VolumeUnit
 from bridge.core.situation import LevelCondition, Situation
+from bridge.core.status import status
 from bridge.core.thermometer import ThermometerState, WaterThermometer
 from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
 from bridge.core.units import to_celsius
@@ -45,7 +49,7 @@ from bridge.core.wire.payload import Number, Rejected, number_reader, state_read
 
 FEWEST_SILENT_INTERVALS: Final = 3.1
 MOST_SILENT_INTERVALS: Final = 8.0
-FALSE_SILENCE: Final = 1e-7
+LOG_FALSE_SILENCE: Final = log(1e-7)
 """Accepted chance, at each message, that lost single messages look like silence."""
 MISSED_MEMORY: Final = 1.0 / 2000.0
 PSU_PER_C: Final = 0.77
@@ -84,23 +88,12 @@ POSSIBLE: Final = {
 }
 """A reading said to be older tells nothing of now, or comes from a clock that is not set."""
 
-STATUS: Final[dict[Cause, tuple[Quality, Flag, Ne107]]] = {
-    Cause.NONE: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
-    Cause.DILUTION: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
-    Cause.CONCENTRATION: (Quality.GOOD, Flag.PASS, Ne107.NORMAL),
-    Cause.BUBBLES: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
-    Cause.INTERFERENCE: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
-    Cause.ADJACENT_PROBE: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
-    Cause.PLUME: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
-    Cause.UNEXPLAINED: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION),
-    Cause.COMPENSATION: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.MAINTENANCE),
-    Cause.DRIFT: (Quality.UNCERTAIN, Flag.SUSPECT, Ne107.MAINTENANCE),
-    Cause.EXPOSED: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
-    Cause.STUCK: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
-    Cause.INVALID: (Quality.BAD, Flag.FAIL, Ne107.FAILURE),
-    Cause.SILENT: (Quality.BAD, Flag.MISSING, Ne107.FAILURE),
-}
-"""How each cause shows in the standards' status words."""
+# Local names: looking a member up on an enumeration costs more than a whole comparison.
+NONE: Final = Cause.NONE
+SILENT: Final = Cause.SILENT
+ABSENT: Final = LevelCondition.ABSENT
+ACTIVE: Final = ServicePhase.ACTIVE
+IDLE: Final = ServicePhase.IDLE
 
 
 @dataclass(slots=True)
@@ -186,7 +179,8 @@ class TankEngine:
         tank = settings.tanks[name]
         self._calendar = calendar
         self.name, self.tank, self._boot_id = name, tank, boot_id
-        self._base = f"{settings.base_topic}/{name}"
+        base = f"{settings.base_topic}/{name}"
+        self._salinity_topic, self._diagnosis_topic = f"{base}/salinity", f"{base}/diagnosis"
         fresh = state is None
         self.state = state or TankState()
         self._started_s = at_s
@@ -226,7 +220,7 @@ class TankEngine:
         self._published_flags: tuple[Flag, ...] = ()
         self._published_probability = 0.0
         self._diagnosis_at_s = -inf
-        self._silent_s = inf
+        self._probe_silent_s = self._silent_s = inf
         # A restart interrupts the evidence: a few good samples come first.
         self.diagnosis.state.good_samples = 0
         if self.diagnosis.state.started_s is not None:
@@ -353,8 +347,8 @@ class TankEngine:
         try:
             conductivity = self._corrector.conductivity_ms_cm(reported, temperature_c)
             state.probe_psu = seawater.salinity_psu(conductivity, temperature_c)
-            state.conductivity_25c_ms_cm = seawater.conductivity_25c_ms_cm(
-                conductivity, temperature_c
+            state.conductivity_25c_ms_cm = seawater.conductivity_ms_cm(
+                state.probe_psu, seawater.REFERENCE_TEMPERATURE_C
             )
         except OutOfRangeError:
             return
@@ -382,7 +376,7 @@ class TankEngine:
     ) -> None:
         sensor = self._tests.sensor
         by_temperature = PSU_PER_C * self._thermometer.sd_c
-        if self.service.phase is ServicePhase.ACTIVE:
+        if self.service.phase is ACTIVE:
             # Hands in the water: whatever the probe says now is no evidence.
             self.diagnosis.idle(taken_s)
             self.diagnosis.state.good_samples = 0
@@ -415,7 +409,7 @@ class TankEngine:
             self._thermometer.reading(at_s, to_celsius(number.value, unit) + offset_c)
             if silent or dry != self._thermometer.dry:
                 return self._conclude(at_s)
-            self._expect_messages()
+            self._expect_thermometer()
             return []
 
         return handle
@@ -636,7 +630,7 @@ class TankEngine:
     def wake_at_s(self) -> float:
         """When something changes by time alone."""
         cause = self.state.diagnosis.cause
-        silent_s = inf if cause is Cause.SILENT else self._silent_s
+        silent_s = inf if cause is SILENT else self._silent_s
         return min(
             silent_s,
             self._diagnosis_at_s + DIAGNOSIS_EVERY_S,
@@ -669,20 +663,24 @@ class TankEngine:
         self._linked = link_up
         return self._conclude(at_s)
 
-    def _expect_messages(self) -> None:
-        """Work out from when the probe or its thermometer counts as silent."""
+    def _expect_probe(self) -> None:
+        """Work out from when the probe counts as silent."""
         interval_s = self._tests.sensor.interval_s
         # Lost messages in a row are the less likely, the more reliable the sensor has been.
-        needed = 1.0 + log(FALSE_SILENCE) / log(min(max(self.state.missed_share, 1e-5), 0.5))
+        needed = 1.0 + LOG_FALSE_SILENCE / log(min(max(self.state.missed_share, 1e-5), 0.5))
         intervals = min(max(needed, FEWEST_SILENT_INTERVALS), MOST_SILENT_INTERVALS)
         last_s = self.state.arrived_at_s
         if self.state.invalid and self.state.probe_at_s is not None:
             last_s = max(self.state.probe_at_s, last_s or 0.0)
         sensor = self._tests.sensor
         patience_s = max(intervals * interval_s, 2.0) if sensor.cadence_known else sensor.late_s
-        probe_s = (self._started_s if last_s is None else max(last_s, self._started_s)) + patience_s
+        heard_s = self._started_s if last_s is None else max(last_s, self._started_s)
+        self._probe_silent_s = heard_s + patience_s
+
+    def _expect_thermometer(self) -> None:
+        """Work out from when the probe or its thermometer counts as silent."""
         thermometer_s = self._thermometer.silent_at_s(self._started_s)
-        self._silent_s = min(probe_s, max(thermometer_s, self._started_s + 3.0))
+        self._silent_s = min(self._probe_silent_s, max(thermometer_s, self._started_s + 3.0))
 
     # ------------------------------------------------------------------ conclusions
 
@@ -696,17 +694,15 @@ class TankEngine:
             and thermometer.temperature_c is not None
             and state.invalid < INVALID_MESSAGES
         )
-        return Faults(
-            silent=silent,
-            invalid=(
-                (state.invalid >= INVALID_MESSAGES or thermometer.invalid >= INVALID_MESSAGES)
-                and not silent
-            ),
-            # A dry cell rests at nothing, quite rightly.
-            stuck=(flags["flat_line"] is Flag.FAIL or self._flat()) and not unreadable,
-            dry=self._thermometer.dry,
-            unreadable=unreadable,
+        invalid = not silent and (
+            state.invalid >= INVALID_MESSAGES or thermometer.invalid >= INVALID_MESSAGES
         )
+        # A dry cell rests at nothing, quite rightly.
+        stuck = (flags["flat_line"] is FAIL or self._flat()) and not unreadable
+        dry = self._thermometer.dry
+        if not (silent or invalid or stuck or dry or unreadable):
+            return NO_FAULTS
+        return Faults(silent, invalid, stuck, dry, unreadable)
 
     def _follow_run(self, reported: float) -> None:
         """Count equal numbers in a row, and how long such runs usually get."""
@@ -731,7 +727,8 @@ class TankEngine:
 
     def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
         """Judge, publish what is new, decide about permits and alarms."""
-        self._expect_messages()
+        self._expect_probe()
+        self._expect_thermometer()
         cause = self.diagnosis.conclude(at_s, self._faults(at_s))
         assessment = self._assess(at_s, cause)
         if assessment.findings is not CALM_FINDINGS:
@@ -746,18 +743,17 @@ class TankEngine:
 
     def _assess(self, at_s: float, cause: Cause) -> Assessment:
         state, diagnosis = self.state, self.diagnosis
-        quality, flag, ne107 = STATUS[cause]
-        settled = diagnosis.settled(at_s) and self.service.phase is ServicePhase.IDLE
+        phase = self.service.phase
+        settled = diagnosis.settled(at_s) and phase is IDLE
         salinity, expanded = self._estimate()
-        if flag is Flag.PASS:
-            quality, flag, ne107 = self._healthy_status(settled=settled)
-        if salinity is None and quality is not Quality.BAD:
-            quality = Quality.UNCERTAIN
-            flag = max(flag, Flag.NOT_EVALUATED)
-        if self.service.phase is ServicePhase.ACTIVE:
-            ne107 = Ne107.CHECK
-            quality = Quality.UNCERTAIN if quality is Quality.GOOD else quality
-            flag = max(flag, Flag.NOT_EVALUATED)
+        tests = self._tests.flags()
+        quality, flag, ne107 = status(
+            cause,
+            gross_range=tests["gross_range"],
+            settled=settled,
+            known=salinity is not None,
+            in_service=phase is ACTIVE,
+        )
         thermometer = self._thermometer.state
         return Assessment(
             at_s=at_s,
@@ -775,7 +771,7 @@ class TankEngine:
             cause=cause,
             since_s=diagnosis.state.since_s,
             findings=self._brief_findings(cause),
-            tests=self._tests.flags(),
+            tests=tests,
             settled=settled,
             interval_s=self._tests.sensor.interval_s,
             evaporation_l_day=self._evaporation_l_day(),
@@ -784,24 +780,13 @@ class TankEngine:
     def _brief_findings(self, cause: Cause) -> tuple[Finding, ...]:
         """The causes that matter now, without sentences: cheap enough for every sample."""
         probabilities = self.diagnosis.probabilities
-        if cause is Cause.NONE and probabilities[INDEX[Cause.NONE]] > CALM_PROBABILITY:
+        if cause is NONE and probabilities[INDEX[NONE]] > CALM_PROBABILITY:
             return CALM_FINDINGS
         return brief(self.diagnosis)
 
     def _with_findings(self, assessment: Assessment) -> Assessment:
         assessment.findings = findings(self.diagnosis, assessment.at_s)
         return assessment
-
-    def _healthy_status(self, *, settled: bool) -> tuple[Quality, Flag, Ne107]:
-        """Status without a cause: the range tests and the start still count."""
-        flags = self._tests.flags()
-        if flags["gross_range"] is Flag.FAIL:
-            return Quality.BAD, Flag.FAIL, Ne107.OUT_OF_SPECIFICATION
-        if not settled:
-            return Quality.UNCERTAIN, Flag.NOT_EVALUATED, Ne107.OUT_OF_SPECIFICATION
-        if flags["gross_range"] is Flag.SUSPECT:
-            return Quality.GOOD, Flag.SUSPECT, Ne107.OUT_OF_SPECIFICATION
-        return Quality.GOOD, Flag.PASS, Ne107.NORMAL
 
     def _estimate(self) -> tuple[float | None, float]:
         estimate = self.diagnosis.estimate()
@@ -838,10 +823,9 @@ class TankEngine:
             reference=self.tank.published_gravity_reference,
             calendar=self._calendar,
         )
-        payload = document.encoded()
         return [
-            Publish(assessment.at_s, f"{self._base}/salinity", payload),
-            Record(assessment.at_s, self.name, "sample", document.data),
+            Publish(assessment.at_s, self._salinity_topic, orjson.dumps(document)),
+            Record(assessment.at_s, self.name, "sample", document),
         ]
 
     def _publish_diagnosis(self, assessment: Assessment) -> list[Output]:
@@ -859,7 +843,7 @@ class TankEngine:
             return []
         self._with_findings(assessment)
         outputs: list[Output] = [
-            Publish(at_s, f"{self._base}/diagnosis", diagnosis_document(assessment, self._calendar))
+            Publish(at_s, self._diagnosis_topic, diagnosis_document(assessment, self._calendar))
         ]
         if changed:
             data = {
@@ -884,7 +868,7 @@ class TankEngine:
 
     def _level_condition(self, at_s: float) -> LevelCondition:
         if self.tank.level is None:
-            return LevelCondition.ABSENT
+            return ABSENT
         seen_s, deviation = self.state.level_at_s, self.diagnosis.balance.level_deviation()
         if seen_s is None or deviation is None or at_s - seen_s > 3600.0:  # noqa: PLR2004
             return LevelCondition.UNKNOWN

@@ -82,15 +82,15 @@ ALARM_KEYS = {
 
 def document(assessment: Assessment) -> dict[str, Any]:
     """As it goes onto the wire and comes off it."""
-    encoded = salinity_document(
+    written = salinity_document(
         assessment,
         boot_id="7f3a",
         sequence=123,
         unit=ProbeUnit.PSU,
         reference=GravityReference.R25_25,
         calendar=Calendar(),
-    ).encoded()
-    found: dict[str, Any] = orjson.loads(encoded)
+    )
+    found: dict[str, Any] = orjson.loads(orjson.dumps(written))
     return found
 
 

@@ -16,8 +16,7 @@ import io
 import math
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
-from functools import lru_cache
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Final, Self
@@ -27,6 +26,7 @@ import zstandard
 
 from bridge.core.errors import UserError
 from bridge.core.events import Message
+from bridge.core.wire.instants import second_utc
 
 READ_AHEAD: Final = 1 << 18
 ACCEPTED: Final = '{"time": "<ISO 8601 UTC>", "topic": "...", "payload": "<text>", "retain": false}'
@@ -47,13 +47,7 @@ def time_text(at_s: float) -> str:
     microsecond = round((at_s - second) * MICROSECONDS)
     if microsecond == MICROSECONDS:
         second, microsecond = second + 1, 0
-    return f"{_second_text(second)}.{microsecond:06d}Z"
-
-
-@lru_cache(maxsize=64)
-def _second_text(second: int) -> str:
-    """Most neighbouring lines share their second, and formatting it is what costs."""
-    return datetime.fromtimestamp(second, UTC).isoformat()[:-6]
+    return f"{second_utc(second)}.{microsecond:06d}Z"
 
 
 def line_of(at_s: float, topic: str, payload: bytes, *, retain: bool) -> bytes:

@@ -150,12 +150,12 @@ def test_second_copy_of_a_command_is_answered_and_not_carried_out() -> None:
     now_s = bench.now_s
     topic = "tidegate/reef/result/water-change"
 
-    first = bench.take(replace(command("water-change", CHANGE), at_s=now_s))
-    again = bench.take(replace(command("water-change", CHANGE), at_s=now_s + 10.0))
+    first = bench.take(command("water-change", CHANGE)._replace(at_s=now_s))
+    again = bench.take(command("water-change", CHANGE)._replace(at_s=now_s + 10.0))
     other = bench.take(
-        replace(command("water-change", CHANGE.replace("1", "2", 1)), at_s=now_s + 10.0)
+        command("water-change", CHANGE.replace("1", "2", 1))._replace(at_s=now_s + 10.0)
     )
-    later = bench.take(replace(command("water-change", CHANGE), at_s=now_s + 30.0))
+    later = bench.take(command("water-change", CHANGE)._replace(at_s=now_s + 30.0))
 
     assert [acted(each, "water-change") for each in (first, again, other, later)] == [1, 0, 1, 1]
     assert documents(first, topic) == documents(again, topic)

@@ -4,16 +4,23 @@ from datetime import UTC, datetime
 from functools import lru_cache
 
 
-@lru_cache(maxsize=16)
-def _minute(number: int) -> str:
-    return datetime.fromtimestamp(number * 60, UTC).strftime("%Y-%m-%dT%H:%M:")
+@lru_cache(maxsize=64)
+def _hour(number: int) -> str:
+    return datetime.fromtimestamp(number * 3600, UTC).isoformat()[:14]
+
+
+def second_utc(second: int) -> str:
+    """Whole Unix seconds as ``2026-03-01T12:00:00``."""
+    # Nearly all moments written in a row share their hour, and this is on the hot path.
+    hour, second = divmod(second, 3600)
+    minute, second = divmod(second, 60)
+    return f"{_hour(hour)}{minute:02d}:{second:02d}"
 
 
 def iso_utc(at_s: float) -> str:
     """Unix seconds as ``2026-03-01T12:00:00.000Z``."""
-    # Nearly all moments written in a row share their minute, and this is on the hot path.
-    minute, milliseconds = divmod(round(at_s * 1000.0), 60_000)
-    return f"{_minute(minute)}{milliseconds // 1000:02d}.{milliseconds % 1000:03d}Z"
+    second, millisecond = divmod(round(at_s * 1000.0), 1000)
+    return f"{second_utc(second)}.{millisecond:03d}Z"
 
 
 class Calendar:

@@ -74,6 +74,8 @@ NEIGHBOUR_NOISE_PSU: Final = 0.03
 NEIGHBOUR_MEMORY_SAMPLES: Final = 2000
 
 CAUSES: Final = tuple(Cause)
+NONE: Final = Cause.NONE
+"""A local name: looking a member up on an enumeration costs more than a whole comparison."""
 INDEX: Final = {cause: index for index, cause in enumerate(CAUSES)}
 
 
@@ -151,6 +153,7 @@ class Faults:
 
 
 NO_FAULTS: Final = Faults()
+"""To be passed itself when there are none: that is quick to recognise."""
 _UNLIKELY: Final = exp(QUIET_LOG_ODDS)
 _CALM_TOTAL: Final = 1.0 + (len(CAUSES) - 1) * _UNLIKELY
 CALM: Final = [(1.0 if cause is Cause.NONE else _UNLIKELY) / _CALM_TOTAL for cause in CAUSES]
@@ -423,8 +426,7 @@ class Diagnosis:
         self, at_s: float, probe_psu: float, noise_psu: float
     ) -> tuple[float, float]:
         """Take the known effect of running devices out of a reading."""
-        named = self.devices.named()
-        if not named:
+        if not self.devices.names or not (named := self.devices.named()):
             return probe_psu, noise_psu
         noise2 = noise_psu * noise_psu
         seen: set[str] = set()
@@ -719,7 +721,7 @@ class Diagnosis:
         """Give every cause its probability and pick the one that is reported."""
         if self._calm(at_s, faults):
             self.probabilities = CALM
-            return self._choose(at_s)
+            return NONE if self.state.cause is NONE else self._choose(at_s)
         probabilities = self._slow(at_s)
         if self.confirmed and self._episode is not None:
             self._mix_episode(probabilities, faults)
@@ -731,7 +733,7 @@ class Diagnosis:
     def _calm(self, at_s: float, faults: Faults) -> bool:
         """Whether there is nothing to weigh: by far the most moments, so this is quick."""
         state = self.state
-        if self._episode is not None or faults != NO_FAULTS or state.check is not None:
+        if self._episode is not None or faults is not NO_FAULTS or state.check is not None:
             return False
         since = state.interference_s
         if since is not None and at_s - since <= INTERFERENCE_LINGERS_S:

@@ -46,6 +46,8 @@ _sp_from_c: Final = gsw.SP_from_C.__wrapped__
 _c_from_sp: Final = gsw.C_from_SP.__wrapped__
 _rho_t_exact: Final = gsw.rho_t_exact.__wrapped__
 _sr_from_sp: Final = gsw.SR_from_SP.__wrapped__
+_G_KG_PER_PSU: Final = float(_sr_from_sp(1.0))
+"""The relation is a proportion, and for one number this is it, to the last bit."""
 
 
 def _check_array(name: str, values: FloatArray, low: float, high: float, unit: str) -> None:
@@ -263,7 +265,7 @@ def absolute_salinity_g_kg(salinity_psu: float | FloatArray) -> float | FloatArr
         return absolute
     if not _LOWEST_S <= salinity_psu <= _HIGHEST_S:
         raise _salinity_error(salinity_psu)
-    return float(_sr_from_sp(salinity_psu))
+    return salinity_psu * _G_KG_PER_PSU
 
 
 @overload

@@ -17,6 +17,8 @@ def second_utc(second: int) -> str:
     return f"{_hour(hour)}{minute:02d}:{second:02d}"
 
 
+# The documents of one moment share their times.
+@lru_cache(maxsize=64)
 def iso_utc(at_s: float) -> str:
     """Unix seconds as ``2026-03-01T12:00:00.000Z``."""
     second, millisecond = divmod(round(at_s * 1000.0), 1000)

@@ -14,20 +14,29 @@ from bridge.core.blocks import Block, quantile
 
 HOUR_S: Final = 3600.0
 BAND_HOURS: Final = 96
-SKIPPED_HOURS: Final = 3
+SKIPPED_HOURS: Final = 24
+"""The newest day does not count as normal yet: a slow fault must not become its own norm."""
 LEAST_BAND_HOURS: Final = 8
 FIRST_BAND_PSU: Final = 0.05
 MARGIN_PSU: Final = 0.12
 """Excursion that is worth a finding, besides the uncertainty of the estimate itself."""
 STAYING: Final = 0.6
 """Share of the margin at which a reported excursion ends."""
-EXPLAINED: Final = 0.4
-SLOW_PSU_H: Final = 0.006
-FAST_PSU_H: Final = 0.05
+AMID_ADDITIONS: Final = 0.6
+LITRES_WEIGH: Final = 3.0
+"""Largest log odds by litres: meters miss what comes out of a jug."""
+SHARE_MEMORY_H: Final = 6.0
+BRISK_H: Final = 2.0
+SLOW_PSU_H: Final = 0.008
+FAST_PSU_H: Final = 0.03
 """Slower than the first is drift unless litres say otherwise, faster than the second is water.
 
 Moored sensors drift 0.015 to 0.065 a year, badly fouled ones more than 2 S a week
 (0.012 S an hour); the slowest usual top-off faults move a tank by some hundredths an hour."""
+PACED_FROM_PSU: Final = 0.05
+"""From this size on the pace of an excursion means something."""
+NO_DRIFT_PSU_H: Final = 0.05
+"""No film grows this fast: litres that do not explain it were not metered."""
 
 
 @dataclass(slots=True)
@@ -39,6 +48,11 @@ class BalanceState:
     band_hours: int = 0
     left_low_s: float | None = None
     left_high_s: float | None = None
+    pace_psu_h: float = 0.0
+    """Fastest pace of the present excursion: what came quickly and stays is no slow drift."""
+    real_share: float = 1.0
+    """Share of the present excursion that is real, followed over hours."""
+    judged_s: float | None = None
     litres_day: float | None = None
     """Usual litres of fresh water a day."""
     level_normal: float | None = None
@@ -100,10 +114,14 @@ class Balance:
             state.low_psu = salinity_psu - FIRST_BAND_PSU
             state.high_psu = salinity_psu + max(expected_rise_psu_day, FIRST_BAND_PSU)
 
-    def hourly(self, blocks: list[Block], expected_rise_psu_day: float) -> None:
+    def hourly(
+        self, at_s: float, salinity_psu: float, blocks: list[Block], expected_rise_psu_day: float
+    ) -> None:
         """Renew the band from undisturbed hours, newest ones left out.
 
         Args:
+            at_s: Now. [s]
+            salinity_psu: Estimate. [psu]
             blocks: Undisturbed hours of the last days, oldest first.
             expected_rise_psu_day: Rise by a day of evaporation. [psu]
         """
@@ -118,6 +136,12 @@ class Balance:
                 # A tank topped up once a day has not shown its whole tooth yet.
                 high = max(high, low + expected_rise_psu_day)
             state.low_psu, state.high_psu = low, high
+            # Where the band moves over the water, the water was there for long.
+            before_s = at_s - 24.0 * HOUR_S
+            if salinity_psu < low and state.left_low_s is None:
+                state.left_low_s = before_s
+            if salinity_psu > high and state.left_high_s is None:
+                state.left_high_s = before_s
         if state.levels and not away:
             normal = quantile(state.levels, 0.5)
             state.level_normal = normal
@@ -139,6 +163,14 @@ class Balance:
             state.low_psu += change_psu
             state.high_psu += change_psu
         state.left_low_s = state.left_high_s = None
+
+    def inside(self) -> None:
+        """The water is within its band: an excursion that was is over."""
+        state = self.state
+        if state.left_low_s is not None or state.left_high_s is not None:
+            state.left_low_s = state.left_high_s = None
+            state.pace_psu_h = 0.0
+            self.excursion.dilution = self.excursion.concentration = 0.0
 
     def level(self, at_s: float, level: float) -> None:
         """Take in a water level (any unit)."""
@@ -162,6 +194,7 @@ class Balance:
         salinity_psu: float,
         variance: float,
         slope_psu_h: float,
+        pace_psu_h: float,
         added: Added | None,
         *,
         reported: bool,
@@ -173,6 +206,7 @@ class Balance:
             salinity_psu: Estimate that follows the reading. [psu]
             variance: Its variance, without the calibration's. [psu^2]
             slope_psu_h: Learned rise by evaporation. [psu/h]
+            pace_psu_h: How fast the estimate moved over the last hours; signed. [psu/h]
             added: What the fresh water since the excursion began should have done; None when
                 nobody meters or times it.
             reported: Whether the excursion is already the reported cause: it then ends later than
@@ -188,6 +222,7 @@ class Balance:
         state.left_high_s = self._left(state.left_high_s, at_s, above)
         if state.left_low_s is None and state.left_high_s is None:
             excursion.dilution = excursion.concentration = excursion.size_psu = 0.0
+            state.pace_psu_h = 0.0
             return excursion
         margin = MARGIN_PSU + 2.0 * sqrt(variance)
         if state.band_hours < LEAST_BAND_HOURS:
@@ -205,15 +240,28 @@ class Balance:
         left_s = state.left_low_s if below > 0.0 else state.left_high_s
         hours = max((at_s - (left_s if left_s is not None else at_s)) / HOUR_S, 1.0 / 60.0)
         size = max(below, above)
-        excursion.size_psu, excursion.hours, excursion.pace_psu_h = size, hours, size / hours
+        if size > PACED_FROM_PSU:
+            away_psu_h = pace_psu_h if above > 0.0 else -pace_psu_h
+            brisk = hours < BRISK_H and size > MARGIN_PSU
+            brisk_psu_h = size / max(hours, 0.5) if brisk else 0.0
+            state.pace_psu_h = max(state.pace_psu_h, away_psu_h, brisk_psu_h)
+        excursion.size_psu, excursion.hours = size, hours
+        excursion.pace_psu_h = state.pace_psu_h or size / max(hours, 1.0)
         excursion.dilution = _logistic((below - margin) / width)
         excursion.concentration = _logistic((above - margin) / width)
         if added is not None:
             excursion.expected_psu = added.usual_psu - added.fall_psu
         if below > 0.0:
-            excursion.real_share = self._real_fall(level, added)
+            share = self._real_fall(level, added)
         else:
-            excursion.real_share = self._real_rise(slope_psu_h, level, added)
+            share = self._real_rise(slope_psu_h, level, added)
+        # Litres come in lumps: once an excursion is being told, the share follows within hours.
+        step = 1.0
+        if reported and state.judged_s is not None:
+            step = min(max(at_s - state.judged_s, 0.0) / HOUR_S / SHARE_MEMORY_H, 1.0)
+        state.judged_s = at_s
+        state.real_share += step * (share - state.real_share)
+        excursion.real_share = state.real_share
         return excursion
 
     @staticmethod
@@ -229,13 +277,7 @@ class Balance:
         by_pace = (log(pace) - log(SLOW_PSU_H)) / (log(FAST_PSU_H) - log(SLOW_PSU_H))
         share = min(max(by_pace, 0.1), 0.97)
         if added is not None:
-            surplus = added.fall_psu - added.usual_psu
-            explained = surplus / excursion.size_psu
-            if explained > EXPLAINED and surplus > 2.0 * added.sd_psu:
-                return 0.97
-            if explained + 2.0 * added.sd_psu / excursion.size_psu < 0.7:  # noqa: PLR2004
-                # Not even with all doubts did enough fresh water come in.
-                share = min(share, 0.1)
+            share = self._by_litres(share, added.fall_psu - added.usual_psu, added.sd_psu)
         if level is not None and level > 2.0:  # noqa: PLR2004
             return max(share, 0.95)
         return share
@@ -246,11 +288,28 @@ class Balance:
         ratio = excursion.pace_psu_h / max(slope_psu_h, 1e-4)
         share = 0.85 if 0.4 < ratio < 2.5 else 0.7 if ratio >= 2.5 else 0.15  # noqa: PLR2004
         if added is not None:
-            # Litres that went on running as usual contradict a dry reservoir.
-            if added.fall_psu < 0.3 * added.usual_psu:
+            # Between two additions every healthy reading climbs at this pace, too.
+            share = self._by_litres(
+                min(share, AMID_ADDITIONS), added.usual_psu - added.fall_psu, added.sd_psu
+            )
+            if added.fall_psu < 0.05 * added.usual_psu and added.usual_psu > 2.0 * added.sd_psu:
                 share = max(share, 0.9)
-            elif added.fall_psu > 0.7 * added.usual_psu and excursion.hours > 3.0 and ratio < 2.5:  # noqa: PLR2004
-                share = min(share, 0.15)
+        elif level is not None and level > -1.0 and excursion.pace_psu_h < NO_DRIFT_PSU_H:
+            # Where water is missing the level tells; a pace like this is not salt poured in.
+            share = min(share, 0.3)
         if level is not None and level < -2.0:  # noqa: PLR2004
             share = max(share, 0.95)
         return share
+
+    def _by_litres(self, share: float, moved_psu: float, sd_psu: float) -> float:
+        """Weigh a share by the change that the litres make.
+
+        Were the excursion real, the litres would explain all of it; were it the probe, none.
+        """
+        size = self.excursion.size_psu
+        ratio = (size * moved_psu - 0.5 * size * size) / (sd_psu * sd_psu)
+        if self.excursion.pace_psu_h > NO_DRIFT_PSU_H:
+            # No film grows so fast: what the litres do not explain was not metered.
+            ratio = max(ratio, 0.0)
+        ratio = min(max(ratio, -LITRES_WEIGH), LITRES_WEIGH)
+        return _logistic(log(share / (1.0 - share)) + ratio)

@@ -36,11 +36,21 @@ LEAST_EDGES: Final = 4
 LATELY: Final = (6, 14, KEPT_EDGES)
 """Newest switchings that are looked at."""
 LEAST_CONTROLS: Final = 12
-SMALLEST_STEP_PSU: Final = 0.03
+SMALLEST_STEP_PSU: Final = 0.05
+"""A smaller step moves no decision of a keeper."""
+STEP_OF_NOISE: Final = 1.5
+"""A step has to stand out of the noise of a single reading, rounding included, to be named."""
 SMALLEST_NOISE_RATIO: Final = 0.7
 """Log ratio: noise twice as large."""
-SIGNIFICANCE: Final = 0.002
-"""Largest corrected p-value at which a device is named."""
+SIGNIFICANCE: Final = 3e-6
+"""Largest corrected p-value at which a device is named. It is looked at again with every switching,
+thousands of times a month: the chance of one false name in a year has to stay small."""
+PROMPT: Final = 0.75
+"""Share of effects that show in the first sample after a switching (assumed)."""
+LAGGING: Final = 0.2
+"""Share that shows in the second only: devices tell late, probes smooth (assumed)."""
+RARELY_S: Final = 6 * 3600.0
+"""Over this time a device that was not seen to switch is taken to switch once (assumed)."""
 LONGEST_WAIT_INTERVALS: Final = 30
 
 
@@ -271,6 +281,37 @@ class Devices:
         rate = (len(recent) + 0.5) / max(span_s, window_s)
         return min(1.0, rate * window_s)
 
+    def cycle_s(self, name: str) -> float:
+        """Longest time between the newest few switchings of a device, six hours when unknown."""
+        edges = [c.at_s for c in self.state.devices[name].steps[-5:]]
+        waiting = [edge_s for edge_s, _ in self.state.devices[name].waiting]
+        edges += [e for e in waiting if not edges or e > edges[-1]]
+        return max((b - a for a, b in pairwise(edges)), default=RARELY_S)
+
+    def coincidence(self, name: str, at_s: float, before_s: float, interval_s: float) -> float:
+        """How much likelier a change at this sample is if the device makes it than by chance.
+
+        Args:
+            name: The device.
+            at_s: Time of the first changed sample. [s]
+            before_s: Time of the sample before it. [s]
+            interval_s: Usual time between samples. [s]
+
+        Returns:
+            Ratio of the probability of its switching just then, as the maker of the change, to
+            the chance that it switches in such a time anyway; 0 when it did not switch.
+        """
+        device = self.state.devices[name]
+        edge_s = device.edge_s
+        slot_s = max(at_s - before_s, interval_s)
+        if edge_s is None or edge_s > at_s or edge_s <= at_s - 2.0 * slot_s - 1.0:
+            return 0.0
+        share = PROMPT if edge_s > at_s - slot_s - 1.0 else LAGGING
+        edges = [c.at_s for c in device.steps[-12:]]
+        span_s = max(at_s - edges[0], RARELY_S) if edges else RARELY_S
+        rate = (len(edges) + 1.0) / span_s
+        return share / min(1.0, rate * slot_s)
+
     def edge_near(self, at_s: float, window_s: float) -> str | None:
         """The device that switched within the window before ``at_s``, or None.
 
@@ -326,7 +367,7 @@ class Devices:
                     still.append((edge_s, on))
                     continue
                 self._conclude(name, edge_s, on, before, after, noise_psu)
-                self._judge(name, interval_s)
+                self._judge(name, noise_psu, interval_s)
             device.waiting = still
             self._waiting = self._waiting or bool(still)
 
@@ -351,14 +392,14 @@ class Devices:
             del device.noises[:-KEPT_EDGES]
             _keep(state.noise_controls, Control(edge_s, name, noise))
 
-    def _judge(self, name: str, interval_s: float) -> None:
+    def _judge(self, name: str, noise_psu: float, interval_s: float) -> None:
         """Weigh the switchings of one device against what happens without it."""
         device, state, tried = self.state.devices[name], self.state, len(self.names)
         device.step = judge_lately(
             Effect.STEP,
             device.steps,
             _without(name, device.steps, state.step_controls, STEP_SPAN * interval_s),
-            SMALLEST_STEP_PSU,
+            max(SMALLEST_STEP_PSU, STEP_OF_NOISE * noise_psu),
             tried,
         )
         device.noise = judge_lately(

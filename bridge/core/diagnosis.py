@@ -54,11 +54,20 @@ CAUSE_ADVANTAGE: Final = 0.2
 INTERFERENCE_LINGERS_S: Final = 900.0
 COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
 LEAST_DRIFT_PSU: Final = 0.08
+SLOW_ADVANTAGE: Final = 0.5
 QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
+LEAST_SKIPPED_HOURS: Final = 3
+PACE_HOURS: Final = 12
+USUAL_GAP_SLACK: Final = 2.0
+"""The time between two top-offs may double with the weather (assumed)."""
 DRIFT_REAL_STEP: Final = 0.2
 EVAPORATION_DOUBT: Final = 0.3
+LEAST_REPLACED: Final = 0.3
+UNKNOWN_SHARE: Final = 0.3
+"""Slow trends are the probe rather than the water, where nothing tells (judgement of the trade)."""
+RECENT_DAYS: Final = 2
 LEFT_OVER_SHARE: Final = 0.9
 USUAL_SWING_UNITS: Final = 5.0
 """Swing of the level between two top-offs before it was learned, in mm or percent (assumed)."""
@@ -67,7 +76,15 @@ USUAL_SWING_SHARE: Final = 0.003
 SIPHON_FACTOR: Final = 2.0
 """A siphon through the top-off hose may run faster than its pump (assumed)."""
 HIGH_LEVEL: Final = 2.5
+REFILL_S: Final = 300.0
+"""After the return pump starts, the display needs some minutes to fill (assumed)."""
+LONGEST_REST_S: Final = 3600.0
+"""A return pump that rests for longer is no feeding break: the level counts again (assumed)."""
 LEVEL_LOG: Final = 1.0
+UNTOLD_ODDS: Final = 0.1
+"""Factor for pick-up from something that is not configured, or tells late."""
+GAS_COMES_WITHIN_S: Final = 180.0
+"""A pump that starts sends its bubbles within minutes (common practice, no source)."""
 NAMED_ODDS: Final = 1000.0
 """Factor on the prior odds at a switching of a device whose effect is known."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
@@ -112,7 +129,7 @@ class DiagnosisState:
     blocks: BlocksState = field(default_factory=BlocksState)
     dependence: TemperatureDependence | None = None
     drift: Drift | None = None
-    drift_real: float = 0.3
+    drift_real: float = UNKNOWN_SHARE
     """Share of that drift which is the water rather than the probe."""
     check: CheckEvidence | None = None
     neighbour: Neighbour | None = None
@@ -169,6 +186,7 @@ class Diagnosis:
         "_dosers",
         "_episode",
         "_light",
+        "_return_pumps",
         "_sd",
         "balance",
         "blocks",
@@ -200,6 +218,9 @@ class Diagnosis:
         self.probabilities = [0.0] * len(CAUSES)
         self.probabilities[INDEX[Cause.NONE]] = 1.0
         self._dosers = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.DOSER]
+        self._return_pumps = [
+            n for n, e in tank.equipment.items() if e.kind is EquipmentKind.RETURN_PUMP
+        ]
         self._light = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.LIGHT]
         self._change = Change()
         self._deviation = 0.0
@@ -239,8 +260,23 @@ class Diagnosis:
 
     def level(self, at_s: float, level: float) -> None:
         """A water level arrived."""
+        if self._drained_back(at_s):
+            return
         self.balance.level(at_s, level)
         self._block(at_s).level = level
+
+    def _drained_back(self, at_s: float) -> bool:
+        """Whether the return pump rests, or did just now: its water stands in the sump then."""
+        for name in self._return_pumps:
+            device = self.devices.state.devices[name]
+            if device.since_s is None:
+                continue
+            rested_s = at_s - device.since_s
+            if rested_s < (REFILL_S if device.on else LONGEST_REST_S) and (
+                not device.on or device.switchings > 0
+            ):
+                return True
+        return False
 
     def neighbour_reading(self, at_s: float, probe_psu: float) -> None:
         """The second probe's compensated reading; used with the next reading of the first."""
@@ -475,6 +511,24 @@ class Diagnosis:
         learned = self.water.state.slope_psu_h if self.water else 0.0
         return max(learned, self.physics.slope_psu_h) * DAY_H
 
+    def _usual_rise_psu(self) -> float:
+        """Rise between two top-offs: of a day, or of the usual time between the runs seen."""
+        gap_s = self.inflow.state.usual_gap_s
+        share = 1.0 if gap_s is None else min(USUAL_GAP_SLACK * gap_s / HOUR_S / DAY_H, 1.0)
+        return self._rise_psu_day() * share
+
+    def _pace_psu_h(self, at_s: float, salinity_psu: float) -> float:
+        """How fast the estimate moved over the last few hours. [psu/h]."""
+        moves = []
+        for block in self.blocks.recent(PACE_HOURS):
+            hours = at_s / HOUR_S - (block.hour + 0.5)
+            if hours >= 1.0:
+                moves.append((salinity_psu - 0.5 * (block.low_psu + block.high_psu), hours))
+        if not moves:
+            return 0.0
+        move, hours = moves[0]
+        return move / hours
+
     def _block(self, at_s: float) -> Block:
         """The running hour; whoever comes first in a new one has the last one judged."""
         block, rolled = self.blocks.at(at_s)
@@ -486,8 +540,13 @@ class Diagnosis:
         state = self.state
         if self.water is None:
             return
+        seen = len(self.blocks.recent(BAND_HOURS))
+        skipped = min(max(seen // 2, LEAST_SKIPPED_HOURS), SKIPPED_HOURS)
         self.balance.hourly(
-            self.blocks.recent(BAND_HOURS, skip=SKIPPED_HOURS), self._rise_psu_day()
+            self.water.state.at_s,
+            self.water.state.salinity_psu,
+            self.blocks.recent(BAND_HOURS + skipped, skip=skipped),
+            self._usual_rise_psu(),
         )
         if self.inflow.watched:
             self.balance.usual_litres(self.blocks.litres_by_day())
@@ -495,11 +554,13 @@ class Diagnosis:
             return
         salinity_psu = self.water.state.salinity_psu
         state.dependence = temperature_dependence(self.blocks.recent(240), salinity_psu)
+        known = state.drift is not None
         state.drift = drift(self.blocks.recent(14 * 24), state.dependence)
         if state.drift is not None:
             # Litres come in lumps: the share is followed from hour to hour.
             share = self._real_share_of_drift(state.drift)
-            state.drift_real += DRIFT_REAL_STEP * (share - state.drift_real)
+            step = DRIFT_REAL_STEP if known else 1.0
+            state.drift_real += step * (share - state.drift_real)
 
     def _disturbed(
         self, at_s: float, reading: float, noise: float, elapsed_h: float, interval_s: float
@@ -596,8 +657,7 @@ class Diagnosis:
     def _open(self, at_s: float, reading: float, interval_s: float) -> None:
         water = self.water
         assert water is not None  # noqa: S101
-        window_s = max(2.5 * interval_s, 20.0)
-        factors, device = self._circumstances(at_s, window_s)
+        factors, device = self._circumstances(at_s, interval_s)
         episode = Episode.opening(
             at_s, water.state.salinity_psu, water.state.salinity_variance, reading, factors
         )
@@ -608,29 +668,46 @@ class Diagnosis:
         self._episode = episode
         self.state.episode = episode.state
 
-    def _circumstances(self, at_s: float, window_s: float) -> tuple[dict[Model, float], str | None]:
+    def _circumstances(
+        self, at_s: float, interval_s: float
+    ) -> tuple[dict[Model, float], str | None]:
         """Prior odds from what was going on at the start of an episode."""
         factors: dict[Model, float] = {}
         device = None
         if self.devices.names:
-            device = self.devices.edge_near(at_s, window_s)
-            named = {name for name, _ in self.devices.named()}
-            if device is None:
-                factors[Model.STEP] = factors[Model.NOISE] = 0.15
-            elif device in named:
-                factors[Model.STEP] = factors[Model.NOISE] = NAMED_ODDS
-            else:
-                rarity = min(0.5 / self.devices.chance_of_edge(at_s, window_s), 15.0)
-                factors[Model.STEP] = factors[Model.NOISE] = rarity
-                if self._moves_gas(device):
-                    factors[Model.PASSING] = factors[Model.LODGED] = 0.7 * rarity
-            late = self.devices.edge_near(at_s, 180.0)
-            if device is None and late is not None and self._moves_gas(late):
-                factors[Model.PASSING] = factors[Model.LODGED] = 2.0
+            device = self._device_factors(at_s, interval_s, factors)
         else:
             factors[Model.STEP] = factors[Model.NOISE] = 0.5
         self._inflow_factors(at_s, factors)
         return factors, device
+
+    def _device_factors(
+        self, at_s: float, interval_s: float, factors: dict[Model, float]
+    ) -> str | None:
+        """Odds by the switchings just before; returns the device most likely to be the maker."""
+        before_s = self.state.last_probe_s or at_s
+        named = {name for name, _ in self.devices.named()}
+        electric, gas, likeliest, device = UNTOLD_ODDS, 1.0, 0.0, None
+        for name in self.devices.names:
+            ratio = self.devices.coincidence(name, at_s, before_s, interval_s)
+            if ratio == 0.0 or name in self._dosers:
+                continue
+            if name in named:
+                ratio = max(ratio, NAMED_ODDS)
+            elif self._moves_gas(name):
+                gas += 0.5 * ratio / len(self.devices.names)
+            electric += ratio / len(self.devices.names)
+            if ratio > likeliest:
+                likeliest, device = ratio, name
+        if gas == 1.0 and any(
+            self._moves_gas(name)
+            and at_s - (self.devices.state.devices[name].edge_s or 0.0) < GAS_COMES_WITHIN_S
+            for name in self.devices.names
+        ):
+            gas = 2.0
+        factors[Model.STEP] = factors[Model.NOISE] = electric
+        factors[Model.PASSING] = factors[Model.LODGED] = gas
+        return device
 
     def _inflow_factors(self, at_s: float, factors: dict[Model, float]) -> None:
         doser = self._dosing(at_s)
@@ -669,7 +746,6 @@ class Diagnosis:
         return self.tank.equipment[name].kind in {
             EquipmentKind.SKIMMER,
             EquipmentKind.RETURN_PUMP,
-            EquipmentKind.WAVE_PUMP,
         } and bool(self.devices.state.devices[name].on)
 
     def _close(self, at_s: float) -> None:
@@ -720,6 +796,7 @@ class Diagnosis:
     def conclude(self, at_s: float, faults: Faults) -> Cause:
         """Give every cause its probability and pick the one that is reported."""
         if self._calm(at_s, faults):
+            self.balance.inside()
             self.probabilities = CALM
             return NONE if self.state.cause is NONE else self._choose(at_s)
         probabilities = self._slow(at_s)
@@ -749,7 +826,11 @@ class Diagnosis:
         state, probabilities = self.state, self.probabilities
         best = max(range(len(CAUSES)), key=probabilities.__getitem__)
         present = INDEX[state.cause]
-        if best != present and (probabilities[best] > probabilities[present] + CAUSE_ADVANTAGE):
+        advantage = CAUSE_ADVANTAGE
+        if CAUSES[best] in EXCURSIONS and state.cause in EXCURSIONS:
+            # Which of them it is comes out slowly: to and fro helps nobody.
+            advantage = SLOW_ADVANTAGE
+        if best != present and probabilities[best] > probabilities[present] + advantage:
             state.cause, state.since_s = CAUSES[best], at_s
         return state.cause
 
@@ -759,8 +840,8 @@ class Diagnosis:
         odds[Cause.NONE] = 0.0
         odds[Cause.UNEXPLAINED] = QUIET_LOG_ODDS
         if self.tank.plumbing.flow_through_psu_h <= 0.0:
-            self._slow_trends(odds)
             self._excursions(at_s, odds)
+            self._slow_trends(odds)
         self._interference(at_s, odds)
         return [exp(odds[cause]) for cause in CAUSES]
 
@@ -770,30 +851,45 @@ class Diagnosis:
             odds[Cause.COMPENSATION] = min(2.0 * (abs(dependence.z) - 4.0), 6.0)
         if slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU:
             strength = min(1.5 * (abs(slope.z) - 5.0), 5.0)
-            real = self.state.drift_real
-            odds[Cause.DRIFT] = strength + log(max(1.0 - real, 0.02))
             direction = Cause.DILUTION if slope.psu_per_day < 0.0 else Cause.CONCENTRATION
-            odds[direction] = strength + log(max(real, 0.02))
+            excursion = self.balance.excursion
+            away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
+            # While the water is out of its band, that is judged by all there is.
+            real = excursion.real_share if away else self.state.drift_real
+            odds[Cause.DRIFT] = max(odds[Cause.DRIFT], strength + log(max(1.0 - real, 0.02)))
+            odds[direction] = max(odds[direction], strength + log(max(real, 0.02)))
         if check is not None and abs(check.e_n) > 1.0:
             odds[Cause.DRIFT] = max(odds[Cause.DRIFT], min(1.0 + 4.0 * (abs(check.e_n) - 1.0), 5.0))
 
     def _real_share_of_drift(self, slope: Drift) -> float:
-        """Share of a slow trend that is the water, by the litres: salt is lost with water."""
-        if not self.inflow.watched or self.water is None:
-            return 0.3
-        blocks = self.blocks.recent(int(slope.days * DAY_H) + 1)
-        days = len(blocks) / DAY_H
-        if days < 1.0:
-            return 0.3
-        litres_day = sum(b.litres for b in blocks) / days
-        evaporated = self.water.state.slope_psu_h * DAY_H
-        added = litres_day * self.water.state.salinity_psu / self.tank.volume_l
-        expected = evaporated - added
-        if abs(expected) < EVAPORATION_DOUBT * max(evaporated, added):
-            # Within what evaporation itself is known to.
+        """Share of a slow trend that is the water, by litres and level.
+
+        The slope learned for evaporation holds the trend itself, so it proves nothing here: only
+        litres that have changed against what was usual, or water that is missing, do.
+        """
+        if self.water is None:
+            return UNKNOWN_SHARE
+        rising = slope.psu_per_day > 0.0
+        level = self.balance.level_deviation()
+        missing = level is not None and level < -2.0  # noqa: PLR2004
+        if not self.inflow.watched:
+            if rising and level is not None:
+                return 0.9 if missing else 0.1
+            return UNKNOWN_SHARE
+        days = self.blocks.litres_by_day()[:RECENT_DAYS]
+        if not days:
+            return UNKNOWN_SHARE
+        litres_day = sum(days) / len(days)
+        usual_day = self.state.balance.litres_day or 0.0
+        per_litre = self.water.state.salinity_psu / self.tank.volume_l
+        if usual_day * per_litre < LEAST_REPLACED * self._rise_psu_day():
+            # Next to nothing was ever added: a rise is evaporation.
+            return 0.9 if rising and litres_day <= usual_day else 0.1
+        excess = litres_day - usual_day
+        if abs(excess) < EVAPORATION_DOUBT * usual_day:
             return 0.1
-        explained = expected / slope.psu_per_day
-        return 0.9 if 0.5 < explained < 2.0 else 0.1  # noqa: PLR2004
+        explained = -excess * per_litre / slope.psu_per_day
+        return 0.9 if 0.5 < explained < 3.0 else 0.1  # noqa: PLR2004
 
     def _excursions(self, at_s: float, odds: dict[Cause, float]) -> None:
         water, balance = self.water, self.state.balance
@@ -802,12 +898,17 @@ class Diagnosis:
         left_s = balance.left_low_s or balance.left_high_s
         added = None
         if self.inflow.watched and left_s is not None:
+            if balance.left_high_s is not None:
+                # Whether top-off fails shows only over a whole usual pause.
+                gap_s = self.inflow.state.usual_gap_s or 0.0
+                left_s = min(left_s, at_s - min(1.2 * gap_s, DAY_H * HOUR_S))
             added = self._added_since(at_s, left_s, water)
         excursion = self.balance.judge(
             at_s,
             water.state.salinity_psu,
             water.state.salinity_variance,
             max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
+            self._pace_psu_h(at_s, water.state.salinity_psu),
             added,
             reported=self.state.cause in EXCURSIONS,
         )
@@ -828,8 +929,10 @@ class Diagnosis:
         litres = self.inflow.litres_since(left_s - HOUR_S / 4.0)
         hours = (at_s - left_s) / HOUR_S + 0.25
         usual_day = self.state.balance.litres_day
-        if usual_day is None:
-            usual_psu = max(water.state.slope_psu_h, 0.0) * hours
+        evaporated_day = max(water.state.slope_psu_h, 0.0) * DAY_H
+        if usual_day is None or usual_day * per_litre < LEAST_REPLACED * evaporated_day:
+            # Days without a drop are no habit to measure by.
+            usual_psu = evaporated_day / DAY_H * hours
             sd = 0.5 * usual_psu + 0.02
         else:
             usual_psu = usual_day / DAY_H * hours * per_litre

@@ -17,6 +17,7 @@ ASSUMED_MIXING_S = 480.0
 HIDDEN_TOP_OFF_H = 3.0
 """Where nothing tells of top-off, one is expected every few hours (assumed)."""
 DIPPING_MEMORY = 0.3
+GAP_MEMORY = 0.2
 NO_ADDITION_ODDS = 0.02
 RATE_SLACK = 1.5
 """Pumps deliver more than their label with a short hose."""
@@ -38,6 +39,8 @@ class InflowState:
     run_start_s: float | None = None
     """Start of the present or last run of additions."""
     mixing_s: float = ASSUMED_MIXING_S
+    usual_gap_s: float | None = None
+    """Usual time from one run to the next; None before two of them."""
     runs: list[float] = field(default_factory=list)
     """Starts of the runs of the last day."""
     dipping: float = 0.0
@@ -130,6 +133,11 @@ class Inflow:
         if state.run_start_s is not None:
             state.dipping += DIPPING_MEMORY * (float(state.run_dipped) - state.dipping)
         state.run_dipped = False
+        if state.run_start_s is not None:
+            gap_s = at_s - state.run_start_s
+            usual_s = state.usual_gap_s if state.usual_gap_s is not None else gap_s
+            # A long pause is a fault of the top-off rather than a new habit.
+            state.usual_gap_s = usual_s + GAP_MEMORY * (min(gap_s, 3.0 * usual_s) - usual_s)
         state.run_start_s = state.last_addition_s = at_s
         state.runs.append(at_s)
         while state.runs[0] < at_s - 24 * HOUR_S:

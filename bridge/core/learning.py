@@ -57,6 +57,8 @@ _RUN_SAMPLES_NEEDED: Final = 200
 _RUNS_NEEDED: Final = 20
 _RUN_SAMPLES_KEPT: Final = 50_000.0
 _SMALLEST_REPEAT_PROBABILITY: Final = 0.2
+_PRINTED_NEEDED: Final = 5
+_PRINTED_LOOKED_AT: Final = 60
 
 
 @dataclass(slots=True)
@@ -87,6 +89,11 @@ class LearningState:
     others: int = 0
     resolution: float | None = None
     resolution_psu: float | None = None
+    decimals: int = 0
+    """Most decimals that the device wrote so far."""
+    printed_samples: int = 0
+    printed: float | None = None
+    """Step of the last decimal written: the resolution is not finer."""
 
     run_samples: int = 0
     run_s: float = 0.0
@@ -153,7 +160,7 @@ class SensorLearning:
     @property
     def resolution(self) -> float | None:
         """Step of the number as reported, in its own unit; None while none was recognised."""
-        return self._probe.resolution or self.state.resolution
+        return self._probe.resolution or self.state.resolution or self.state.printed
 
     @property
     def noise_known(self) -> bool:
@@ -241,6 +248,8 @@ class SensorLearning:
             before: Number before it.
         """
         state = self.state
+        if state.printed_samples < _PRINTED_LOOKED_AT:
+            self._learn_printed(reported)
         if reported == before:
             state.run_samples += 1
             state.run_s += interval_s
@@ -270,6 +279,26 @@ class SensorLearning:
             state.change_interval_s = interval_s
         else:
             state.change_psu = None
+
+    def _learn_printed(self, reported: float) -> None:
+        """Take the last decimal written as the resolution until real steps show a coarser one.
+
+        A coarse reading may rest on one number for hours before it shows its step.
+        """
+        state = self.state
+        _, _, decimals = repr(reported).partition(".")
+        # An exponent means more digits than any probe resolves.
+        count = 12 if "e" in decimals else 0 if decimals == "0" else len(decimals)
+        state.decimals = max(state.decimals, count)
+        state.printed_samples += 1
+        if state.printed_samples < _PRINTED_NEEDED:
+            return
+        printed = 10.0**-state.decimals
+        if printed != state.printed:
+            state.printed = printed
+            if self._probe.resolution is None and state.resolution is None:
+                state.resolution_psu = None
+                self.unscaled = True
 
     def restart_run(self, reported: float, before: float | None) -> None:
         """Go on counting repeats across a gap, whose length says nothing.

@@ -41,7 +41,7 @@ def watch(scenario: Scenario, feed: Feed) -> Observed:
 
 def as_message(sent: Sent) -> Message:
     """The event for a message of a scenario."""
-    return Message(sent.at_s, sent.topic, sent.payload, sent.retained)
+    return Message(float(sent.at_s), sent.topic, sent.payload, sent.retained)
 
 
 def take(observed: Observed, outputs: Iterable[Output]) -> None:

@@ -32,6 +32,10 @@ LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
 WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
+RUNNING_ON: Final = 0.9
+STILL_RUNNING: Final = 0.3
+"""Prior for more fresh water while a fault is known to let it in (assumed)."""
+RUNS_ON_S: Final = 1800.0
 FALL_LASTS_H: Final = 0.07
 """A run of fresh water lasts some minutes (assumed)."""
 CHANGING_PSU_ROOT_H: Final = 1.0
@@ -150,6 +154,8 @@ class DiagnosisState:
     interference_s: float | None = None
     """When a named device last ran."""
     interference_device: str | None = None
+    running_until_s: float = 0.0
+    """Until when water that was found running in is expected to go on."""
     changing_until_s: float = 0.0
     """Until when the water may change by hand."""
     last_episode_s: float | None = None
@@ -382,9 +388,13 @@ class Diagnosis:
             if deviation < 0.0 and deepest > 0.2 * sd:
                 before = water.state.salinity_psu
                 running = water.state.falling * exp(-elapsed_h / FALL_LASTS_H)
-                prior = min(change.fall_prior + running, 0.9)
+                if at_s < state.running_until_s:
+                    running = max(running, STILL_RUNNING)
+                prior = min(change.fall_prior + running, RUNNING_ON)
                 weight = water.observe_fall(reading, noise, deepest, prior)
                 if weight > 0.5:  # noqa: PLR2004
+                    if state.running_until_s > 0.0 and at_s < state.running_until_s:
+                        state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
                     fallen = before - water.state.salinity_psu
                     self._block(at_s).fallen_psu += max(fallen, 0.0)
             else:
@@ -485,6 +495,8 @@ class Diagnosis:
     def _deepest_fall(self, at_s: float, change: Change, elapsed_h: float) -> float:
         """Largest healthy fall since the last sample: to the lower edge of the band at most."""
         possible = change.fastest_fall_psu_h * elapsed_h
+        if at_s < self.state.running_until_s:
+            return SIPHON_FACTOR * possible
         if self.tank.plumbing.flow_through_psu_h > 0.0 or self.inflow.state.pump_on:
             return possible
         water_psu = self.water.state.salinity_psu if self.water else 0.0
@@ -597,6 +609,9 @@ class Diagnosis:
         if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
             # The water itself: go on from where the plumbing can have brought it.
             water.settle_at(follower, sqrt(episode.state.follower_variance) + 0.5 * noise)
+            if episode.state.rate_psu_h < 0.0:
+                water.state.falling = RUNNING_ON
+                state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
             self._close(at_s)
         elif clean:
             water.observe(reading, noise)

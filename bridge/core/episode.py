@@ -89,6 +89,8 @@ class EpisodeState:
     follower_variance: float
     weights: list[float]
     priors: list[float]
+    rate_psu_h: float = 0.0
+    """Pace of the follower over the last few samples."""
     samples: int = 0
     low: int = 0
     high: int = 0
@@ -283,6 +285,11 @@ class Episode:
         x = probe_psu - state.follower_psu
         low, high = -fall_psu_h * hours, rise_psu_h * hours
         density = between(x, sd, low, high)
+        if state.rate_psu_h != 0.0:
+            # Water that runs in goes on running: a steady pace tells it from scattered dips.
+            expected = min(max(state.rate_psu_h * hours, low), high)
+            spread = sqrt(sd * sd + (0.3 * expected) ** 2)
+            density = 0.5 * density + 0.5 * normal(x - expected, spread)
         beyond = max(low - x, x - high, 0.0)
         if beyond > UNREACHABLE_SIGMA * sd:
             state.unreachable += 1
@@ -291,6 +298,10 @@ class Episode:
         )
         moved = min(max(gain * x, low), high)
         state.follower_psu += moved
+        if hours > 0.0:
+            state.rate_psu_h += (0.5 if state.rate_psu_h else 1.0) * (
+                moved / hours - state.rate_psu_h
+            )
         # What is left over is noise, and tells about the follower as any reading does.
         kalman = state.follower_variance / (state.follower_variance + noise2)
         limit = 2.0 * sqrt(state.follower_variance)

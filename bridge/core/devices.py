@@ -33,6 +33,8 @@ NOISE_SAMPLES: Final = 12
 NOISE_SPAN: Final = NOISE_SAMPLES + SETTLING
 LEAST_NOISE_SAMPLES: Final = 4
 LEAST_EDGES: Final = 4
+FADED: Final = 0.4
+"""Share of the usual effect below which a switching did not show it."""
 LATELY: Final = (6, 14, KEPT_EDGES)
 """Newest switchings that are looked at."""
 LEAST_CONTROLS: Final = 12
@@ -287,6 +289,15 @@ class Devices:
         waiting = [edge_s for edge_s, _ in self.state.devices[name].waiting]
         edges += [e for e in waiting if not edges or e > edges[-1]]
         return max((b - a for a, b in pairwise(edges)), default=RARELY_S)
+
+    def fading(self, name: str, verdict: "Verdict") -> bool:
+        """Whether the newest two switchings no longer show the effect."""
+        device = self.state.devices[name]
+        changes = device.steps if verdict.effect is Effect.STEP else device.noises
+        newest = [c.change if c.on else -c.change for c in changes[-2:]]
+        return len(newest) == 2 and all(  # noqa: PLR2004
+            change / verdict.size < FADED for change in newest
+        )
 
     def coincidence(self, name: str, at_s: float, before_s: float, interval_s: float) -> float:
         """How much likelier a change at this sample is if the device makes it than by chance.

@@ -55,7 +55,13 @@ SETTLED_S: Final = 60.0
 CONFIRMING_SAMPLES: Final = 2
 CAUSE_ADVANTAGE: Final = 0.2
 """By how much another cause must be more probable to take over."""
-INTERFERENCE_LINGERS_S: Final = 900.0
+LINGERS_CYCLES: Final = 1.5
+"""Pick-up is over when its device has gone through a whole cycle without it."""
+LONGEST_LINGER_S: Final = 36 * HOUR_S
+LINGERING_LOG_ODDS: Final = 3.0
+RECURS_WITHIN_S: Final = 12 * HOUR_S
+RECURRING: Final = 4.0
+"""Troubles come in flocks: factor for the explanation that was the last one (assumed)."""
 COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
 LEAST_DRIFT_PSU: Final = 0.08
 SLOW_ADVANTAGE: Final = 0.5
@@ -139,6 +145,8 @@ class DiagnosisState:
     neighbour: Neighbour | None = None
     cause: Cause = Cause.NONE
     since_s: float = 0.0
+    lingers_until_s: float = 0.0
+    """Until when pick-up counts as going on, although its device rests."""
     good_samples: int = 0
     started_s: float | None = None
     last_probe_s: float | None = None
@@ -174,6 +182,15 @@ class Faults:
     unreadable: bool = False
     """The reading is outside what sea water can be."""
 
+
+ELECTRIC: Final = (Model.STEP, Model.NOISE)
+RECURRING_MODELS: Final = {
+    Cause.BUBBLES: (Model.PASSING, Model.LODGED),
+    Cause.INTERFERENCE: ELECTRIC,
+    Cause.ADJACENT_PROBE: ELECTRIC,
+    Cause.PLUME: (Model.PLUME,),
+    Cause.EXPOSED: (Model.EXPOSED,),
+}
 
 NO_FAULTS: Final = Faults()
 """To be passed itself when there are none: that is quick to recognise."""
@@ -482,9 +499,12 @@ class Diagnosis:
             seen.add(name)
             if name in self._dosers:
                 continue
+            if self.devices.fading(name, verdict):
+                continue
             if len(seen) == 1:
                 # The strongest evidence names the device.
-                self.state.interference_s, self.state.interference_device = at_s, name
+                self.state.interference_s = at_s
+                self._linger(at_s, name)
             if verdict.effect is Effect.STEP:
                 probe_psu -= verdict.size
                 noise2 += (0.25 * verdict.size) ** 2
@@ -694,6 +714,11 @@ class Diagnosis:
         else:
             factors[Model.STEP] = factors[Model.NOISE] = 0.5
         self._inflow_factors(at_s, factors)
+        last_s = self.state.last_episode_s
+        if last_s is not None and at_s - last_s < RECURS_WITHIN_S:
+            for model in RECURRING_MODELS.get(self.state.last_episode_cause, ()):
+                if model not in ELECTRIC or device is not None:
+                    factors[model] = RECURRING * factors.get(model, 1.0)
         return factors, device
 
     def _device_factors(
@@ -764,9 +789,13 @@ class Diagnosis:
         } and bool(self.devices.state.devices[name].on)
 
     def _close(self, at_s: float) -> None:
-        if self.confirmed:
+        episode = self.state.episode
+        if self.confirmed and episode is not None:
             self.state.last_episode_s = at_s
             self.state.last_episode_cause = self.state.cause
+            device = episode.edge_device
+            if device is not None and self.state.cause is self._device_cause(device):
+                self._linger(at_s, device)
         self._episode = self.state.episode = None
         self.state.outside = 0
 
@@ -827,8 +856,7 @@ class Diagnosis:
         state = self.state
         if self._episode is not None or faults is not NO_FAULTS or state.check is not None:
             return False
-        since = state.interference_s
-        if since is not None and at_s - since <= INTERFERENCE_LINGERS_S:
+        if at_s < state.lingers_until_s:
             return False
         if state.dependence is not None or state.drift is not None:
             return False
@@ -962,13 +990,21 @@ class Diagnosis:
         return Added(litres * per_litre, usual_psu, sd)
 
     def _interference(self, at_s: float, odds: dict[Cause, float]) -> None:
-        since, device = self.state.interference_s, self.state.interference_device
-        if since is None or device is None or at_s - since > INTERFERENCE_LINGERS_S:
+        device = self.state.interference_device
+        if device is None or at_s >= self.state.lingers_until_s:
             return
+        strength = LINGERING_LOG_ODDS
         for name, verdict in self.devices.named():
             if name == device:
-                cause = self._device_cause(name)
-                odds[cause] = max(odds[cause], min(verdict.log_odds, 8.0))
+                strength = min(verdict.log_odds, 8.0)
+        cause = self._device_cause(device)
+        odds[cause] = max(odds[cause], strength)
+
+    def _linger(self, at_s: float, device: str) -> None:
+        """Take pick-up as going on until its device has had the time to show otherwise."""
+        lasting_s = LINGERS_CYCLES * self.devices.cycle_s(device) + 60.0
+        self.state.interference_device = device
+        self.state.lingers_until_s = at_s + min(lasting_s, LONGEST_LINGER_S)
 
     def _device_cause(self, name: str | None) -> Cause:
         if name is not None and self.tank.equipment[name].kind is EquipmentKind.OTHER_PROBE:
@@ -1003,11 +1039,8 @@ class Diagnosis:
 
     def _attribute_to_named(self, spread: dict[Cause, float]) -> None:
         """What is left over while a device of known effect switches is most likely its doing."""
-        since, name = self.state.interference_s, self.state.interference_device
-        episode = self.state.episode
-        if since is None or name is None or episode is None:
-            return
-        if episode.last_s - since > INTERFERENCE_LINGERS_S:
+        name, episode = self.state.interference_device, self.state.episode
+        if name is None or episode is None or episode.last_s >= self.state.lingers_until_s:
             return
         size = next(
             (abs(v.size) for n, v in self.devices.named() if n == name and v.effect is Effect.STEP),

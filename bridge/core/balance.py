@@ -27,6 +27,8 @@ LITRES_WEIGH: Final = 3.0
 """Largest log odds by litres: meters miss what comes out of a jug."""
 SHARE_MEMORY_H: Final = 6.0
 BRISK_H: Final = 2.0
+JUMP_LASTS_S: Final = 2.0 * HOUR_S
+"""A longer stop of a pump is no feeding break: the level counts as it is again (assumed)."""
 SLOW_PSU_H: Final = 0.008
 FAST_PSU_H: Final = 0.03
 """Slower than the first is drift unless litres say otherwise, faster than the second is water.
@@ -60,6 +62,11 @@ class BalanceState:
     level: float | None = None
     level_at_s: float | None = None
     levels: list[float] = field(default_factory=list)
+    level_raw: float | None = None
+    """As it arrived."""
+    level_jump: float = 0.0
+    """Part of it that came in a jump that no addition makes."""
+    level_jump_s: float = 0.0
     mismixed_s: float | None = None
     """When a water change was found wrongly mixed."""
 
@@ -172,10 +179,31 @@ class Balance:
             state.pace_psu_h = 0.0
             self.excursion.dilution = self.excursion.concentration = 0.0
 
-    def level(self, at_s: float, level: float) -> None:
-        """Take in a water level (any unit)."""
+    def level(self, at_s: float, level: float, fill_units_h: float) -> None:
+        """Take in a water level.
+
+        Args:
+            at_s: When. [s]
+            level: In any unit.
+            fill_units_h: The fastest that additions can raise it, per hour.
+        """
         state = self.state
-        state.level, state.level_at_s = level, at_s
+        before, before_s = state.level_raw, state.level_at_s
+        state.level_raw, state.level_at_s = level, at_s
+        if before is not None and before_s is not None:
+            jump = level - before
+            possible = fill_units_h * max(at_s - before_s, 0.0) / HOUR_S
+            if abs(jump) > max(possible, 3.0 * state.level_spread):
+                # No addition does that: a pump stopped and its water stands elsewhere now.
+                back = state.level_jump * jump < 0.0
+                state.level_jump = 0.0 if back else state.level_jump + jump
+                state.level_jump_s = at_s
+            elif state.level_jump and at_s - state.level_jump_s > JUMP_LASTS_S:
+                state.level_jump = 0.0
+        level -= state.level_jump
+        state.level = level
+        if state.level_jump:
+            return
         state.levels.append(level)
         if len(state.levels) > 400:  # noqa: PLR2004 - thinned, so that days are remembered
             state.levels = state.levels[::2]

@@ -22,6 +22,9 @@ HOUR_S: Final = 3600.0
 DAY_H: Final = 24.0
 DEPARTURE_SIGMA: Final = 4.5
 """Departure that no chance explains: seven in a million, times ten for heavier tails."""
+LEAST_DEPARTURE_PSU: Final = 0.07
+"""Smaller departures move no decision, and a thermometer that lags a heater by 0.1 degrees makes
+them (PSS-78: 0.77 a degree)."""
 FIRST_SD_PSU: Final = 0.5
 """Doubt about the very first reading, which may already be disturbed."""
 TYPICAL_EVAPORATION_PCT_DAY: Final = 1.0
@@ -86,6 +89,8 @@ USUAL_SWING_SHARE: Final = 0.003
 SIPHON_FACTOR: Final = 2.0
 """A siphon through the top-off hose may run faster than its pump (assumed)."""
 HIGH_LEVEL: Final = 2.5
+FILL_SLACK: Final = 3.0
+"""A rise so much faster than the top-off is water that a pump left, not water that was added."""
 REFILL_S: Final = 300.0
 """After the return pump starts, the display needs some minutes to fill (assumed)."""
 LONGEST_REST_S: Final = 3600.0
@@ -179,6 +184,8 @@ class Faults:
     stuck: bool = False
     dry: bool = False
     """The thermometer moves as water cannot."""
+    sudden: bool = False
+    """Its newest reading alone does; that counts only when the probe moves with it."""
     unreadable: bool = False
     """The reading is outside what sea water can be."""
 
@@ -254,7 +261,7 @@ class Diagnosis:
         level, state = self.tank.level, self.state.balance
         if level is None or level.normal is None or state.level_normal is not None:
             return
-        factor = 10.0 if level.unit is LevelUnit.CM else 1.0
+        factor = level_factor(level.unit)
         state.level_normal = level.normal * factor
         per_unit = level.litres_per_unit
         state.level_spread = (
@@ -285,8 +292,21 @@ class Diagnosis:
         """A water level arrived."""
         if self._drained_back(at_s):
             return
-        self.balance.level(at_s, level)
+        self.balance.level(at_s, level, self._fill_units_h())
         self._block(at_s).level = level
+
+    def _fill_units_h(self) -> float:
+        """How fast the top-off can raise the level, in its unit per hour.
+
+        Where the litres of a unit are not configured, the usual swing of the level stands for the
+        litres of a usual run.
+        """
+        rate_l_h = FILL_SLACK * self.inflow.rate_l_h
+        settings, state = self.tank.level, self.state.balance
+        if settings is not None and settings.litres_per_unit is not None:
+            return rate_l_h / settings.litres_per_unit * level_factor(settings.unit)
+        run_l = self.inflow.usual_run_l() or USUAL_SWING_SHARE * self.tank.volume_l
+        return rate_l_h / run_l * max(state.level_spread, 1e-6)
 
     def _drained_back(self, at_s: float) -> bool:
         """Whether the return pump rests, or did just now: its water stands in the sump then."""
@@ -396,7 +416,8 @@ class Diagnosis:
         highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
         self._consult_neighbour(at_s, reading, noise, interval_s)
         deviation = self._deviation = reading - water.state.salinity_psu
-        inside = -deepest - DEPARTURE_SIGMA * sd <= deviation <= highest + DEPARTURE_SIGMA * sd
+        usual = max(DEPARTURE_SIGMA * sd, LEAST_DEPARTURE_PSU)
+        inside = -deepest - usual <= deviation <= highest + usual
         if at_s < state.changing_until_s:
             self._episode = state.episode = None
             water.widen(CHANGING_PSU_ROOT_H**2 * elapsed_h)
@@ -635,7 +656,8 @@ class Diagnosis:
             self._close(at_s)
         elif clean:
             water.observe(reading, noise)
-            if episode.over(at_s):
+            gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE}
+            if episode.over(at_s, interval_s, comes_again=gassy):
                 self._close(at_s)
         elif best == Model.PASSING:
             # Given passing bubbles, a good part of the readings holds gas.
@@ -1034,7 +1056,7 @@ class Diagnosis:
         for cause, weight in spread.items():
             shares[INDEX[cause]] += 0.97 * weight
         probabilities[:] = shares
-        if faults.dry or faults.unreadable:
+        if faults.dry or faults.unreadable or faults.sudden:
             probabilities[INDEX[Cause.EXPOSED]] += 9.0
 
     def _attribute_to_named(self, spread: dict[Cause, float]) -> None:
@@ -1067,6 +1089,11 @@ class Diagnosis:
                 probabilities[INDEX[cause]] += 40.0 * total
         if faults.dry:
             probabilities[INDEX[Cause.EXPOSED]] += 9.0 * sum(probabilities)
+
+
+def level_factor(unit: LevelUnit) -> float:
+    """Millimetres in a unit of level; percent stay what they are."""
+    return 10.0 if unit is LevelUnit.CM else 1.0
 
 
 def physics_of(tank: Tank, salinity_psu: float) -> Physics:

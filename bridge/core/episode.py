@@ -50,6 +50,8 @@ MEMORY: Final = 40.0
 BOUND: Final = 30.0
 DEPTH_PSU: Final = 0.7
 """Mean depth of a gas disturbance before one was seen: 1.2 % gas by Maxwell at S = 35."""
+DEEP_FACTOR: Final = 5.0
+"""A bubble on the electrode itself takes far more than gas in passing (common practice)."""
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
@@ -67,7 +69,8 @@ UNREACHABLE_LOG: Final = 3.0
 SHORTEST_CALM_SAMPLES: Final = 3
 PASSING_CALM_SAMPLES: Final = 6
 SHORTEST_CALM_S: Final = 300.0
-LONGEST_CALM_S: Final = 1800.0
+LONGEST_CALM_S: Final = 2400.0
+CALM_INTERVALS: Final = 12.0
 
 
 @dataclass(slots=True)
@@ -203,11 +206,14 @@ class Episode:
             0.0
             if first
             else (
-                0.9 * normal(probe_psu - state.level_psu, level_sd)
-                + 0.1 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
+                0.7 * normal(probe_psu - state.level_psu, level_sd)
+                + 0.2 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
+                + 0.1 * normal(probe_psu - state.level_psu, 9.0 * level_sd)
             )
         )
-        gas = one_sided(d, sd, state.depth_psu)
+        gas = 0.85 * one_sided(d, sd, state.depth_psu) + 0.15 * one_sided(
+            d, sd, DEEP_FACTOR * state.depth_psu
+        )
         jump = two_sided(d, 0.6)
         noisy = sqrt(max(state.square_psu2, 16.0 * noise2) + sd * sd)
         densities = (
@@ -255,8 +261,8 @@ class Episode:
         if first:
             return anywhere
         if probe_psu >= 0.97 * water_psu:
-            # Back in the water.
-            return 0.05 * clean + 1e-6
+            # Back in the water, and wet again within some samples.
+            return 0.05 * clean + 0.1 * one_sided(d, sqrt(noise2), DEPTH_PSU) + 1e-6
         restless = 0.0
         if d < -EXPOSED_FROM_PSU:
             sd = sqrt(2.0 * noise2 + (0.15 * (water_psu - 0.5 * probe_psu)) ** 2)
@@ -390,17 +396,22 @@ class Episode:
         total = sum(raw)
         return [r / total for r in raw]
 
-    def over(self, at_s: float) -> bool:
+    def over(self, at_s: float, interval_s: float, *, comes_again: bool) -> bool:
         """Whether the reading is back with the water, for longer than a pause between dips.
 
         Args:
             at_s: Now. [s]
+            interval_s: Usual time between readings. [s]
+            comes_again: Whether what it looks like comes and goes.
         """
         state = self.state
         if state.clean_run < SHORTEST_CALM_SAMPLES:
             return False
-        if state.excursions < 2:  # noqa: PLR2004
+        if state.excursions < 2 and not comes_again:  # noqa: PLR2004
             return True
         calm_s = at_s - state.last_outside_s
-        needed_s = min(max(3.0 * state.longest_pause_s, SHORTEST_CALM_S), LONGEST_CALM_S)
+        needed_s = max(
+            3.0 * state.longest_pause_s, SHORTEST_CALM_S, CALM_INTERVALS * interval_s
+        )
+        needed_s = min(needed_s, max(LONGEST_CALM_S, PASSING_CALM_SAMPLES * interval_s))
         return state.clean_run >= PASSING_CALM_SAMPLES and calm_s >= needed_s

@@ -21,6 +21,8 @@ PRIOR_NOISE_PSU: Final = 0.1
 PRIOR_RESOLUTION_PSU: Final = 0.1
 """Common practice, no source: the coarsest usual display. Too coarse only delays flat line."""
 
+LATE_INTERVALS: Final = 2.85
+"""Two messages in a row that do not come are a silence; the margin is for jitter."""
 LONGEST_INTERVAL_S: Final = 3600.0
 """No learned cadence is slower: a probe that reports less than hourly guards nothing."""
 SMALLEST_NOISE_PSU: Final = 1e-4
@@ -49,6 +51,9 @@ _MULTIPLES_NEEDED: Final = 10
 _OTHERS_ALLOWED: Final = 3
 # A step this near to rounding cannot be told from it, and is far below any noise.
 _SMALLEST_STEP_OVER_ROUNDING: Final = 20.0
+_LAPSE_FROM: Final = 0.75
+_LAPSE_INTERVALS: Final = 4.5
+_LAPSE_MEMORY_S: Final = 30.0 * 86_400.0
 _LARGEST_MULTIPLE: Final = 20
 _STEPS_TO_FORGET: Final = 2000
 # Numbers that went through 32-bit floats carry 1.2e-7 of themselves as rounding.
@@ -69,6 +74,8 @@ class LearningState:
     interval_medians_s: list[float] = field(default_factory=list)
     interval_s: float | None = None
     upper_interval_s: float | None = None
+    lapse_s: float = 0.0
+    """Longest pause after which messages went on by themselves, fading over weeks."""
     intervals_seen: int = 0
 
     change_psu: float | None = None
@@ -94,6 +101,7 @@ class LearningState:
     printed_samples: int = 0
     printed: float | None = None
     """Step of the last decimal written: the resolution is not finer."""
+    printed_psu: float | None = None
 
     run_samples: int = 0
     run_s: float = 0.0
@@ -160,7 +168,7 @@ class SensorLearning:
     @property
     def resolution(self) -> float | None:
         """Step of the number as reported, in its own unit; None while none was recognised."""
-        return self._probe.resolution or self.state.resolution or self.state.printed
+        return self._probe.resolution or self.state.resolution
 
     @property
     def noise_known(self) -> bool:
@@ -219,6 +227,11 @@ class SensorLearning:
         recent.append(interval_s)
         state.intervals_seen += 1
         upper_s = state.upper_interval_s
+        if state.lapse_s:
+            state.lapse_s *= 1.0 - min(interval_s / _LAPSE_MEMORY_S, 1.0)
+        if _LAPSE_FROM * self.late_s < interval_s <= _LAPSE_INTERVALS * self.interval_s:
+            state.lapse_s = max(state.lapse_s, interval_s)
+            self._derive()
         if upper_s is not None:
             # Recursive quantile: each step is bounded, so one gap of hours counts once.
             if interval_s > upper_s:
@@ -281,7 +294,7 @@ class SensorLearning:
             state.change_psu = None
 
     def _learn_printed(self, reported: float) -> None:
-        """Take the last decimal written as the resolution until real steps show a coarser one.
+        """Take noise to be no less than the last decimal written hides, until steps are known.
 
         A coarse reading may rest on one number for hours before it shows its step.
         """
@@ -296,9 +309,7 @@ class SensorLearning:
         printed = 10.0**-state.decimals
         if printed != state.printed:
             state.printed = printed
-            if self._probe.resolution is None and state.resolution is None:
-                state.resolution_psu = None
-                self.unscaled = True
+            self.unscaled = self.unscaled or self.resolution is None
 
     def restart_run(self, reported: float, before: float | None) -> None:
         """Go on counting repeats across a gap, whose length says nothing.
@@ -322,6 +333,9 @@ class SensorLearning:
         Error: within a tenth over 20..40; a threshold needs no more.
         """
         step = self.resolution
+        printed = step is None
+        if step is None:
+            step = self.state.printed
         if step is None or not salinity_psu > 0:
             return
         unit = self._probe.unit
@@ -334,7 +348,10 @@ class SensorLearning:
             # 1 % of conductivity is 0.394 at 35 (computed with gsw): 1.13 times proportional.
             slope = 1.13 * salinity_psu / reported if reported > 0 else 0.0
         if slope > 0:
-            self.state.resolution_psu = step * slope
+            if printed:
+                self.state.printed_psu = step * slope
+            else:
+                self.state.resolution_psu = step * slope
             self.unscaled = False
             self._derive()
 
@@ -346,17 +363,22 @@ class SensorLearning:
         self._derive()
 
     def _derive(self) -> None:
-        # Two lost messages are everyday on a radio link, three in a row are a gap; 2 s is what
-        # a busy network may add to a fast cadence.
+        # One lost message is everyday on a radio link, and two are where they were seen before;
+        # 2 s is what a busy network may add to a fast cadence.
         interval_s = self.interval_s
         self.cadence_known = self._probe.interval_s is not None or self.state.interval_s is not None
         if self.cadence_known:
-            self.late_s = max(3.0 * interval_s, 1.5 * self.upper_interval_s, interval_s + 2.0)
+            self.late_s = max(
+                LATE_INTERVALS * interval_s,
+                1.3 * self.upper_interval_s,
+                interval_s + 2.0,
+                1.1 * self.state.lapse_s,
+            )
         else:
             self.late_s = PRIOR_LATE_S
         # Rounding to a step adds an even error of step / sqrt(12).
         self.rounding_psu = self.state.resolution_psu or 0.0
-        rounding_noise_psu = self.rounding_psu / sqrt(12.0)
+        rounding_noise_psu = (self.rounding_psu or self.state.printed_psu or 0.0) / sqrt(12.0)
         self.effective_noise_psu = max(self.noise_psu, rounding_noise_psu, SMALLEST_NOISE_PSU)
 
     def _learn_noise(self, interval_s: float, change_psu: float) -> None:

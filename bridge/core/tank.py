@@ -700,9 +700,10 @@ class TankEngine:
         # A dry cell rests at nothing, quite rightly.
         stuck = (flags["flat_line"] is FAIL or self._flat()) and not unreadable
         dry = self._thermometer.dry
-        if not (silent or invalid or stuck or dry or unreadable):
+        sudden = self._thermometer.sudden
+        if not (silent or invalid or stuck or sudden or unreadable):
             return NO_FAULTS
-        return Faults(silent, invalid, stuck, dry, unreadable)
+        return Faults(silent, invalid, stuck, dry, sudden, unreadable)
 
     def _follow_run(self, reported: float) -> None:
         """Count equal numbers in a row, and how long such runs usually get."""

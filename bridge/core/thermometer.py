@@ -214,6 +214,11 @@ class WaterThermometer:
         """Whether the thermometer moves as water cannot, in more than one reading."""
         return self.state.odd_readings >= CONFIRMING_READINGS
 
+    @property
+    def sudden(self) -> bool:
+        """Whether the newest reading moved as water cannot."""
+        return self.state.odd_readings > 0
+
     def silent_at_s(self, started_s: float) -> float:
         """From when silence counts."""
         last = self.state.raw_at_s if self.state.raw_at_s is not None else started_s

@@ -18,6 +18,7 @@ from bridge.core.events import (
     Tick,
 )
 from bridge.core.outputs import Complaint, Notice, Output, Publish, Record
+from bridge.core.rivals import Rivals
 from bridge.core.settings import Settings
 from bridge.core.tank import Handler, TankEngine, TankState
 from bridge.core.wire.instants import Calendar
@@ -80,6 +81,7 @@ class Engine:
             f"{settings.base_topic}/{name}/{COMMAND_LEVEL}/": tank
             for name, tank in self._tanks.items()
         }
+        self._rivals = Rivals(settings, boot_id=boot_id)
         self._link_up = False
         self._clock_settles_s = -inf
         self._storage_fault: str | None = None
@@ -95,6 +97,11 @@ class Engine:
         return (*self._routes, *(f"{prefix}+" for prefix in self._commands))
 
     @property
+    def watched_topics(self) -> tuple[str, ...]:
+        """Topics of our own to listen to for others; no input, and no part of a capture."""
+        return self._rivals.topics
+
+    @property
     def wake_at_s(self) -> float:
         """When the next :class:`Tick` is wanted; infinite when never."""
         clock = self._alarm_clock
@@ -102,7 +109,7 @@ class Engine:
             heappop(clock)
         first = clock[0][0] if clock else inf
         settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
-        return min(first, settles_s, self._plant.wake_at_s)
+        return min(first, settles_s, self._plant.wake_at_s, self._rivals.wake_at_s)
 
     def step(self, event: Event) -> list[Output]:
         """Take one event and say what is to be done."""
@@ -158,7 +165,7 @@ class Engine:
         head, _, name = message.topic.rpartition("/")
         tank = self._commands.get(f"{head}/")
         if tank is None:
-            return []
+            return self._foreign(message)
         outputs = dispatch(
             tank,
             name,
@@ -167,6 +174,28 @@ class Engine:
             secret=self._settings.command_secret,
         )
         self._rearm(tank)
+        return outputs
+
+    def _foreign(self, message: Message) -> list[Output]:
+        """A topic of our own, on which nobody else should be heard."""
+        was_told = self._rivals.told
+        foreign = self._rivals.hear(message)
+        if foreign is None:
+            return []
+        outputs: list[Output] = []
+        if foreign.tank is None:
+            concerned = list(self._tanks.values())
+        else:
+            concerned = [self._tanks[foreign.tank]]
+        if foreign.answer:
+            for tank in concerned:
+                tank.gates.say_again()
+        elif not any(tank.situation.alone for tank in concerned):
+            return []
+        if was_told is None:
+            outputs += self._plant_alarms(message.at_s)
+        for tank in concerned:
+            outputs += self._circumstances_of(tank, message.at_s)
         return outputs
 
     def _rearm(self, tank: TankEngine) -> None:
@@ -180,6 +209,8 @@ class Engine:
         outputs: list[Output] = []
         if -inf < self._clock_settles_s <= at_s:
             self._clock_settles_s = -inf
+            outputs += self._circumstances(at_s)
+        if self._rivals.wake_at_s <= at_s and self._rivals.forget(at_s):
             outputs += self._circumstances(at_s)
         clock = self._alarm_clock
         while clock and clock[0][0] <= at_s:
@@ -196,10 +227,17 @@ class Engine:
     def _circumstances(self, at_s: float) -> list[Output]:
         outputs = list(self._plant_alarms(at_s))
         for tank in self._tanks.values():
-            outputs += tank.circumstances(
-                at_s, link_up=self._link_up, clock_settled=self._clock_settled
-            )
-            self._rearm(tank)
+            outputs += self._circumstances_of(tank, at_s)
+        return outputs
+
+    def _circumstances_of(self, tank: TankEngine, at_s: float) -> list[Output]:
+        outputs = tank.circumstances(
+            at_s,
+            link_up=self._link_up,
+            clock_settled=self._clock_settled,
+            alone=not self._rivals.concern(tank.name),
+        )
+        self._rearm(tank)
         return outputs
 
     @property
@@ -212,6 +250,7 @@ class Engine:
             link_up=self._link_up,
             clock_settled=self._clock_settled,
             storage_fault=self._storage_fault,
+            rival=self._rivals.told,
         )
 
 

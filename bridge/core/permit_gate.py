@@ -169,6 +169,10 @@ class Gate:
         data = {"permit": self.name, "bypass_until_s": until_s, "why": reason}
         return [Record(at_s, self._tank_name, "permit", data)]
 
+    def say_again(self) -> None:
+        """Publish at the next occasion, whether anything changed or not."""
+        self.state.issued_at_s = NEVER_S
+
     def acknowledge_overrun(self) -> None:
         """Somebody has looked at the actuator."""
         self.state.overrun_acknowledged = True

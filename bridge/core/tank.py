@@ -655,9 +655,12 @@ class TankEngine:
             outputs += self._decide(at_s)
         return outputs
 
-    def circumstances(self, at_s: float, *, link_up: bool, clock_settled: bool) -> list[Output]:
-        """Link or clock changed."""
+    def circumstances(
+        self, at_s: float, *, link_up: bool, clock_settled: bool, alone: bool
+    ) -> list[Output]:
+        """Link or clock changed, or another daemon came or went."""
         self.situation.link_up, self.situation.clock_settled = link_up, clock_settled
+        self.situation.alone = alone
         if link_up and not self._linked:
             self._published_cause = None
         self._linked = link_up

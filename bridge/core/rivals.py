@@ -124,7 +124,7 @@ def _document(payload: bytes) -> dict[str, Any]:
 
 
 def _lease_s(document: dict[str, Any]) -> float:
-    """How long to remember a permit document: until its sender would have had to renew it."""
+    """How long a permit document counts: its sender has to renew it within its lease."""
     lease_s = document.get("lease_s")
     if not isinstance(lease_s, int | float) or not lease_s > QUIET_S:
         return QUIET_S

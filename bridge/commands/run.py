@@ -15,7 +15,7 @@ from bridge.core.outputs import Output
 from bridge.shell import logs
 from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import Configuration, Loaded, load_with_sources
+from bridge.shell.config import Configuration, Loaded, for_one_daemon, load_with_sources
 from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
 from bridge.shell.dashboards.setup import make_dashboards
 from bridge.shell.engine_state import packed, resumed
@@ -45,10 +45,14 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
     parser.add_argument(
         "--health-file",
         type=Path,
-        default=default_health_file(),
         metavar="F",
         help="where the daemon shows that it is alive; read by python -m bridge.shell.health "
-        "(default: %(default)s)",
+        f"(default: {default_health_file()})",
+    )
+    parser.add_argument(
+        "--share",
+        metavar="NAME",
+        help="look after the tanks of this share only, where several daemons share those of a site",
     )
     parser.add_argument(
         "--log-json", action="store_true", help="write one JSON object a line, for a log collector"
@@ -62,8 +66,8 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         UserError: The configuration cannot be used.
     """
-    loaded = load_with_sources(arguments.config)
-    configuration = loaded.configuration
+    loaded = load_with_sources(arguments.config, share=arguments.share)
+    configuration = for_one_daemon(loaded.configuration)
     logs.set_up(sys.stderr, as_json=arguments.log_json, secrets=_secrets(configuration))
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
@@ -114,7 +118,7 @@ def run(arguments: argparse.Namespace) -> int:
                 ),
                 watchers=tuple(each.observe for each in (page, metrics, dashboards) if each),
             ),
-            health_file=arguments.health_file,
+            health_file=arguments.health_file or default_health_file(configuration.share),
         )
         for each in (page, metrics):
             if each is not None:

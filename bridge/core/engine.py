@@ -20,7 +20,8 @@ from bridge.core.events import (
 from bridge.core.outputs import Complaint, Notice, Output, Publish, Record
 from bridge.core.rivals import Rivals
 from bridge.core.settings import Settings
-from bridge.core.tank import Handler, TankEngine, TankState
+from bridge.core.tank import Handler, TankEngine
+from bridge.core.tank_state import TankState
 from bridge.core.wire.instants import Calendar
 
 CLOCK_SETTLING_S: Final = 60.0

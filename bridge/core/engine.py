@@ -89,6 +89,7 @@ class Engine:
         # Tanks by when they want to be woken. An entry that is out of date is passed over.
         self._alarm_clock: list[tuple[float, str]] = []
         self._wanted: dict[str, float] = {}
+        self._wake_at_s: float | None = None
         for tank in self._tanks.values():
             self._rearm(tank)
 
@@ -105,17 +106,23 @@ class Engine:
     @property
     def wake_at_s(self) -> float:
         """When the next :class:`Tick` is wanted; infinite when never."""
-        clock = self._alarm_clock
-        while clock and self._wanted[clock[0][1]] != clock[0][0]:
-            heappop(clock)
-        first = clock[0][0] if clock else inf
-        settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
-        return min(first, settles_s, self._plant.wake_at_s, self._rivals.wake_at_s)
+        # Asked for several times between two events, which alone change it.
+        if self._wake_at_s is None:
+            clock = self._alarm_clock
+            while clock and self._wanted[clock[0][1]] != clock[0][0]:
+                heappop(clock)
+            first = clock[0][0] if clock else inf
+            settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
+            self._wake_at_s = min(first, settles_s, self._plant.wake_at_s, self._rivals.wake_at_s)
+        return self._wake_at_s
 
     def step(self, event: Event) -> list[Output]:
         """Take one event and say what is to be done."""
         self.state.at_s = event.at_s
-        return self._dated(self._take(event))
+        self._wake_at_s = None
+        # By far the most events are messages.
+        outputs = self._message(event) if isinstance(event, Message) else self._take(event)
+        return self._dated(outputs) if self._calendar.ahead_s else outputs
 
     def _take(self, event: Event) -> list[Output]:
         match event:
@@ -145,6 +152,7 @@ class Engine:
     def storage(self, at_s: float, fault: str | None) -> list[Output]:
         """The history reported a fault, or that all is well again."""
         self._storage_fault = fault
+        self._wake_at_s = None
         return self._dated(self._circumstances(at_s))
 
     def _dated(self, outputs: list[Output]) -> list[Output]:
@@ -158,7 +166,8 @@ class Engine:
             return self._command(message)
         outputs: list[Output] = []
         for tank, handler in routes:
-            outputs += handler(message.at_s, message.payload, message.retained)
+            found = handler(message.at_s, message.payload, message.retained)
+            outputs = outputs + found if outputs else found
             self._rearm(tank)
         return outputs
 
@@ -200,11 +209,11 @@ class Engine:
         return outputs
 
     def _rearm(self, tank: TankEngine) -> None:
-        wake_at_s = tank.wake_at_s
-        if self._wanted.get(tank.name) != wake_at_s:
-            self._wanted[tank.name] = wake_at_s
+        wake_at_s, name = tank.wake_at_s, tank.name
+        if self._wanted.get(name) != wake_at_s:
+            self._wanted[name] = wake_at_s
             if wake_at_s < inf:
-                heappush(self._alarm_clock, (wake_at_s, tank.name))
+                heappush(self._alarm_clock, (wake_at_s, name))
 
     def _tick(self, at_s: float) -> list[Output]:
         outputs: list[Output] = []

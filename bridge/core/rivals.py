@@ -111,8 +111,8 @@ class Rivals:
 
     @property
     def wake_at_s(self) -> float:
-        """When somebody is forgotten; infinite when nobody is known. [Unix s]"""
-        return min(self._until_s.values(), default=inf)
+        """When somebody is forgotten; infinite when nobody is known. [Unix s]."""
+        return min(self._until_s.values()) if self._until_s else inf
 
 
 def _document(payload: bytes) -> dict[str, Any]:

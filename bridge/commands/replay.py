@@ -27,8 +27,28 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
         "Suffixes .gz and .zst compress.",
     )
     parser.add_argument("--config", required=True, metavar="F", help="the configuration file")
-    parser.add_argument("--input", required=True, type=Path, metavar="F", help="the capture")
+    parser.add_argument(
+        "--input",
+        required=True,
+        nargs="+",
+        type=Path,
+        metavar="F",
+        help="the capture; or several that stand for themselves, with a directory as --output",
+    )
     parser.add_argument("--output", required=True, type=Path, metavar="F", help="where to write")
+    many = parser.add_argument_group("many tanks, or much time; the output is the same")
+    many.add_argument(
+        "--jobs",
+        type=int,
+        default=1,
+        metavar="N",
+        help="judge so many tanks at a time, each in a process of its own (default: %(default)s)",
+    )
+    many.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="let the workers of this Dask scheduler do it, like tcp://192.0.2.7:8786",
+    )
     parser.set_defaults(run=run)
 
 
@@ -39,13 +59,24 @@ def run(arguments: argparse.Namespace) -> int:
         UserError: The configuration or a file cannot be used.
     """
     settings = load(arguments.config)
-    with _progress(arguments.input) as on_progress, CaptureWriter(arguments.output) as writer:
+    if len(arguments.input) > 1 or arguments.jobs != 1 or arguments.scheduler is not None:
+        from bridge.commands.replay_pieces import replay_in_pieces  # noqa: PLC0415
+
+        return replay_in_pieces(
+            arguments.input,
+            arguments.output,
+            settings=settings,
+            jobs=arguments.jobs,
+            scheduler=arguments.scheduler,
+        )
+    [source] = arguments.input
+    with _progress(source) as on_progress, CaptureWriter(arguments.output) as writer:
 
         def publish(message: Publish) -> None:
             writer.write(message.at_s, message.topic, message.payload, retain=message.retain)
 
         taken = replay(
-            CaptureReader(arguments.input, on_progress=on_progress),
+            CaptureReader(source, on_progress=on_progress),
             settings=settings,
             make_engine=lambda boot_id, at_s: Engine(settings, boot_id=boot_id, at_s=at_s),
             publish=publish,

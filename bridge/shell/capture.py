@@ -225,10 +225,14 @@ class CaptureWriter:
 
     def write(self, at_s: float, topic: str, payload: bytes, *, retain: bool) -> None:
         """Append a message. [at_s: Unix s]."""
+        self.write_line(line_of(at_s, topic, payload, retain=retain))
+
+    def write_line(self, line: bytes) -> None:
+        """Append a message that is a line from `line_of` already."""
         if self._stream is None:
             raise ValueError("the capture is not open")
         try:
-            self._stream.write(line_of(at_s, topic, payload, retain=retain))
+            self._stream.write(line)
         except OSError as error:
             raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
         self.lines += 1

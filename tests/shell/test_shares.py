@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
-from bridge.shell.config import ConfigurationError, for_one_daemon, load, load_with_sources, parse
+from bridge.shell.config import for_one_daemon, load, load_with_sources, parse
+from bridge.shell.config_problems import ConfigurationError
 
 TANK = """
 [tanks.{name}]

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bridge.core.engine import Engine, EngineState
+from bridge.core.events import Event
 from bridge.core.outputs import Output
 from bridge.shell import logs
 from bridge.shell.assembly import assemble
@@ -20,6 +21,7 @@ from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
 from bridge.shell.dashboards.setup import make_dashboards
 from bridge.shell.engine_state import packed, resumed
 from bridge.shell.history import History
+from bridge.shell.history_inputs import InputTap, Started
 from bridge.shell.liveness import default_health_file
 from bridge.shell.notify_secrets import secrets_of
 from bridge.shell.signals import stopping
@@ -111,6 +113,7 @@ def run(arguments: argparse.Namespace) -> int:
             clock=clock,
             sinks=Sinks(
                 records=history.records,
+                events=_tap(configuration, history, engine),
                 notices=telling.notifier.notices if telling is not None else None,
                 storage_fault=lambda: history.health().fault,
                 save_state=lambda state: history.save_state(
@@ -133,6 +136,16 @@ def run(arguments: argparse.Namespace) -> int:
                 log.exception("The daemon gives up, so that it can be started afresh.")
                 return 1
     return 0
+
+
+def _tap(
+    configuration: Configuration, history: History, engine: Engine
+) -> Callable[[Event], None] | None:
+    """Keeps what the engine is told; None when that is not wanted."""
+    if not configuration.storage.input_days:
+        return None
+    history.inputs(Started(engine.state.at_s))
+    return InputTap(configuration, engine.topics, history.inputs)
 
 
 # What is not configured is not imported either: it would delay every start.

@@ -68,6 +68,15 @@ STEPS: Final = (
         PRIMARY KEY (collection, key)
     ) STRICT, WITHOUT ROWID;
     """,
+    # What the engine was told, for judging it again. Blocks lie in the order of time.
+    """
+    CREATE TABLE input (
+        id INTEGER PRIMARY KEY, first INTEGER NOT NULL, last INTEGER NOT NULL,
+        events INTEGER NOT NULL, gathered INTEGER NOT NULL, data BLOB NOT NULL
+    ) STRICT;
+    CREATE INDEX input_by_time ON input (first);
+    CREATE INDEX input_loose ON input (id) WHERE gathered = 0;
+    """,
 )
 VERSION: Final = len(STEPS)
 

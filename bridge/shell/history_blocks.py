@@ -20,27 +20,30 @@ def add_block(connection: sqlite3.Connection, inputs: Sequence[Input]) -> None:
     """Keep some events, which are later than all that are kept."""
     if not inputs:
         return
-    _insert(connection, inputs, gathered=len(inputs) >= BLOCK_EVENTS)
-    loose, first_ms, last_ms = connection.execute(
-        "SELECT sum(events), min(first), max(last) FROM input WHERE gathered = 0"
+    first_ms, last_ms = _ends(inputs)
+    connection.execute(
+        "INSERT INTO input_loose (first, last, events, data) VALUES (?, ?, ?, ?)",
+        (first_ms, last_ms, len(inputs), pack(inputs)),
+    )
+    loose, first_ms = connection.execute(
+        "SELECT sum(events), min(first) FROM input_loose"
     ).fetchone()
-    if loose and (loose >= BLOCK_EVENTS or last_ms // HOUR_MS > first_ms // HOUR_MS):
+    if loose >= BLOCK_EVENTS or last_ms // HOUR_MS > first_ms // HOUR_MS:
         _gather(connection)
 
 
 def _gather(connection: sqlite3.Connection) -> None:
-    rows = connection.execute("SELECT data FROM input WHERE gathered = 0 ORDER BY id").fetchall()
+    rows = connection.execute("SELECT data FROM input_loose ORDER BY id").fetchall()
     inputs = [each for (data,) in rows for each in unpack(data)]
-    connection.execute("DELETE FROM input WHERE gathered = 0")
-    _insert(connection, inputs, gathered=True)
-
-
-def _insert(connection: sqlite3.Connection, inputs: Sequence[Input], *, gathered: bool) -> None:
-    times = [each.at_s for each in inputs]
+    connection.execute("DELETE FROM input_loose")
     connection.execute(
-        "INSERT INTO input (first, last, events, gathered, data) VALUES (?, ?, ?, ?, ?)",
-        (to_ms(min(times)), to_ms(max(times)), len(inputs), int(gathered), pack(inputs)),
+        "INSERT INTO input (first, last, data) VALUES (?, ?, ?)", (*_ends(inputs), pack(inputs))
     )
+
+
+def _ends(inputs: Sequence[Input]) -> tuple[int, int]:
+    times = [each.at_s for each in inputs]
+    return to_ms(min(times)), to_ms(max(times))
 
 
 def prune_blocks(connection: sqlite3.Connection, horizon_ms: int, *, step_ms: int) -> int:
@@ -49,8 +52,8 @@ def prune_blocks(connection: sqlite3.Connection, horizon_ms: int, *, step_ms: in
     Returns:
         Blocks deleted.
     """
-    oldest = connection.execute("SELECT min(first) FROM input").fetchone()[0]
+    oldest = connection.execute("SELECT first FROM input ORDER BY id LIMIT 1").fetchone()
     if oldest is None:
         return 0
-    cut = min(horizon_ms, oldest + step_ms)
+    cut = min(horizon_ms, oldest[0] + step_ms)
     return connection.execute("DELETE FROM input WHERE last < ?", (cut,)).rowcount

@@ -41,6 +41,7 @@ CHECKED: Final = (
     "minute",
     "sample",
     "input",
+    "input_loose",
 )
 """Tables in the order of the check, so that a time limit falls on the least dear ones."""
 

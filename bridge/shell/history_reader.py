@@ -6,6 +6,7 @@ and finds the fresh file after a damaged one was moved aside.
 """
 
 import heapq
+import itertools
 import logging
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -226,24 +227,26 @@ class HistoryReader:
         Blocks of a few minutes to an hour are read whole; what is before or after is left out.
         """
         from_ms, end_ms = _span(from_s, to_s)
+        wanted = "WHERE last >= ? AND first < ? ORDER BY id"
+        span = (from_ms, end_ms)
         with self._open() as (connection, _):
-            numbers = connection.execute(
-                "SELECT id FROM input WHERE last >= ? AND first < ? ORDER BY id", (from_ms, end_ms)
-            ).fetchall()
-        for (number,) in numbers:
-            with self._open() as (connection, _):
-                row = connection.execute(
-                    "SELECT data FROM input WHERE id = ?", (number,)
-                ).fetchone()
-            # It may have been gathered into another block, or thinned out, meanwhile.
-            if row is None:
-                raise HistoryError(
-                    f"The daemon tidied up {self._path} meanwhile. Try again; it does so once an "
-                    "hour."
-                )
-            for each in self._unpacked(row[0]):
+            numbers = connection.execute(f"SELECT id FROM input {wanted}", span).fetchall()  # noqa: S608
+            # The small blocks at once: they may be gathered into a large one meanwhile.
+            loose = connection.execute(f"SELECT data FROM input_loose {wanted}", span).fetchall()  # noqa: S608
+        for block in itertools.chain(self._blocks(numbers), (data for (data,) in loose)):
+            for each in self._unpacked(block):
                 if from_ms <= round(each.at_s * 1000) < end_ms:
                     yield each
+
+    def _blocks(self, numbers: Iterable[tuple[int]]) -> Iterator[bytes]:
+        for number in numbers:
+            with self._open() as (connection, _):
+                row = connection.execute("SELECT data FROM input WHERE id = ?", number).fetchone()
+            if row is None:
+                raise HistoryError(
+                    f"What was the oldest in {self._path} has been thinned out meanwhile. Try again."
+                )
+            yield row[0]
 
     def _unpacked(self, block: bytes) -> list[Input]:
         try:
@@ -256,7 +259,10 @@ class HistoryReader:
     def inputs_extent(self) -> tuple[float, float] | None:
         """From when to when there is what the engine was told; None without any."""
         with self._open() as (connection, _):
-            first, last = connection.execute("SELECT min(first), max(last) FROM input").fetchone()
+            first, last = connection.execute(
+                "SELECT min(first), max(last) FROM (SELECT first, last FROM input "
+                "UNION ALL SELECT first, last FROM input_loose)"
+            ).fetchone()
         return None if first is None else (first / 1000, last / 1000)
 
     def state_before(self, at_s: float) -> bytes | None:

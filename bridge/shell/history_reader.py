@@ -244,7 +244,7 @@ class HistoryReader:
                 row = connection.execute("SELECT data FROM input WHERE id = ?", number).fetchone()
             if row is None:
                 raise HistoryError(
-                    f"What was the oldest in {self._path} has been thinned out meanwhile. Try again."
+                    f"The oldest part of {self._path} has been thinned out meanwhile. Try again."
                 )
             yield row[0]
 

@@ -11,15 +11,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bridge.core.engine import Engine, EngineState
+from bridge.core.events import Event
 from bridge.core.outputs import Output
 from bridge.shell import logs
 from bridge.shell.assembly import assemble
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import Configuration, Loaded, load_with_sources
+from bridge.shell.config import Configuration, Loaded, for_one_daemon, load_with_sources
 from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
 from bridge.shell.dashboards.setup import make_dashboards
 from bridge.shell.engine_state import packed, resumed
 from bridge.shell.history import History
+from bridge.shell.history_inputs import InputTap, Started
 from bridge.shell.liveness import default_health_file
 from bridge.shell.notify_secrets import secrets_of
 from bridge.shell.signals import stopping
@@ -45,10 +47,14 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
     parser.add_argument(
         "--health-file",
         type=Path,
-        default=default_health_file(),
         metavar="F",
         help="where the daemon shows that it is alive; read by python -m bridge.shell.health "
-        "(default: %(default)s)",
+        f"(default: {default_health_file()})",
+    )
+    parser.add_argument(
+        "--share",
+        metavar="NAME",
+        help="look after the tanks of this share only, where several daemons share those of a site",
     )
     parser.add_argument(
         "--log-json", action="store_true", help="write one JSON object a line, for a log collector"
@@ -62,8 +68,8 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         UserError: The configuration cannot be used.
     """
-    loaded = load_with_sources(arguments.config)
-    configuration = loaded.configuration
+    loaded = load_with_sources(arguments.config, share=arguments.share)
+    configuration = for_one_daemon(loaded.configuration)
     logs.set_up(sys.stderr, as_json=arguments.log_json, secrets=_secrets(configuration))
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
@@ -107,6 +113,7 @@ def run(arguments: argparse.Namespace) -> int:
             clock=clock,
             sinks=Sinks(
                 records=history.records,
+                events=_tap(configuration, history, engine),
                 notices=telling.notifier.notices if telling is not None else None,
                 storage_fault=lambda: history.health().fault,
                 save_state=lambda state: history.save_state(
@@ -114,7 +121,7 @@ def run(arguments: argparse.Namespace) -> int:
                 ),
                 watchers=tuple(each.observe for each in (page, metrics, dashboards) if each),
             ),
-            health_file=arguments.health_file,
+            health_file=arguments.health_file or default_health_file(configuration.share),
         )
         for each in (page, metrics):
             if each is not None:
@@ -129,6 +136,16 @@ def run(arguments: argparse.Namespace) -> int:
                 log.exception("The daemon gives up, so that it can be started afresh.")
                 return 1
     return 0
+
+
+def _tap(
+    configuration: Configuration, history: History, engine: Engine
+) -> Callable[[Event], None] | None:
+    """Keeps what the engine is told; None when that is not wanted."""
+    if not configuration.storage.input_days:
+        return None
+    history.inputs(Started(engine.state.at_s))
+    return InputTap(configuration, engine.topics, history.inputs)
 
 
 # What is not configured is not imported either: it would delay every start.

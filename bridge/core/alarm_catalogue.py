@@ -487,8 +487,27 @@ PERMIT_ALARMS: Final[Mapping[str, AlarmKind]] = {
 BROKER_LOST: Final = "broker-lost"
 CLOCK_UNSETTLED: Final = "clock-unsettled"
 STORAGE_FAULT: Final = "storage-fault"
+ANOTHER_DAEMON: Final = "another-daemon"
 
 PLANT_ALARMS: Final[Mapping[str, AlarmKind]] = {
+    ANOTHER_DAEMON: AlarmKind(
+        headline="somebody else publishes in its place.",
+        recovered="nobody else publishes in its place any more.",
+        cause="A second daemon runs with the same base topic (started twice, an old installation, "
+        "a copied configuration), or somebody forges its messages.",
+        consequence="Everything concerned is held, so that two do not control the same pump; a "
+        "forged permit may have let an actuator run until then.",
+        actions=(
+            "Find the second daemon and stop it, or give it a base topic of its own.",
+            "If there is none, somebody forges: change the broker's passwords and access list.",
+            "Look at the water level and the pumps.",
+        ),
+        priority=Priority.MEDIUM,
+        respond_within_s=HOUR_S,
+        on_delay_s=10,
+        off_delay_s=5 * MINUTE_S,
+        caution=MAINS,
+    ),
     BROKER_LOST: AlarmKind(
         headline="the MQTT broker cannot be reached.",
         recovered="the MQTT broker is reached again.",

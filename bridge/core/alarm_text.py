@@ -16,6 +16,7 @@ REASON_WORDS: Final[Mapping[str, str]] = {
     Reason.SHUTDOWN: "the daemon stops",
     Reason.LINK: "the broker is away",
     Reason.CLOCK: "the clock jumped",
+    Reason.ANOTHER_DAEMON: "another daemon",
     Reason.LAPSED: "the daemon was stalled",
     Reason.UNCOUNTED: "a limit that nothing counts",
     Reason.SERVICE: "service",

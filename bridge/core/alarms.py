@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from bridge.core.alarm_board import AlarmBoard, AlarmKpi, BoardState
 from bridge.core.alarm_catalogue import (
+    ANOTHER_DAEMON,
     BROKER_LOST,
     CAUSE_ALARMS,
     CLOCK_UNSETTLED,
@@ -261,7 +262,13 @@ class PlantAlarms:
         return self._board.wake_at_s
 
     def update(
-        self, at_s: float, *, link_up: bool, clock_settled: bool, storage_fault: str | None
+        self,
+        at_s: float,
+        *,
+        link_up: bool,
+        clock_settled: bool,
+        storage_fault: str | None,
+        rival: str | None = None,
     ) -> Sequence[Output]:
         """Judge anew; call it on link, clock and storage events and on every Tick.
 
@@ -270,8 +277,9 @@ class PlantAlarms:
             link_up: Whether the broker is connected.
             clock_settled: Whether the wall clock is steady.
             storage_fault: What is wrong with the storage, in plain words; None when nothing is.
+            rival: Who else was heard on the daemon's own topics; None when nobody is.
         """
-        inputs = (link_up, clock_settled, storage_fault)
+        inputs = (link_up, clock_settled, storage_fault, rival)
         if inputs == self._judged and at_s < self._board.wake_at_s:
             return ()
         self._judged = inputs
@@ -280,8 +288,10 @@ class PlantAlarms:
             kind = PLANT_ALARMS[alarm]
             if notice is not NoticeKind.RAISED:
                 return title(PLANT_NAME, kind.recovered), ""
-            fault = (storage_fault or "").rstrip(".")
-            detail = f"{fault}." if alarm == STORAGE_FAULT and fault else ""
+            fault = ({STORAGE_FAULT: storage_fault, ANOTHER_DAEMON: rival}.get(alarm) or "").rstrip(
+                "."
+            )
+            detail = f"{fault}." if fault else ""
             words = body([detail, kind.consequence], first=kind.actions[0], caution=kind.caution)
             return title(PLANT_NAME, kind.headline), words
 
@@ -291,6 +301,7 @@ class PlantAlarms:
                 BROKER_LOST: not link_up,
                 CLOCK_UNSETTLED: not clock_settled,
                 STORAGE_FAULT: storage_fault is not None,
+                ANOTHER_DAEMON: rival is not None,
             },
             quiet=False,
             link_up=link_up,

@@ -50,6 +50,7 @@ class Calm:
     """
 
     __slots__ = (
+        "_alone",
         "_assessed",
         "_cause",
         "_clock_settled",
@@ -90,6 +91,7 @@ class Calm:
             return
         self._link_up = situation.link_up
         self._clock_settled = situation.clock_settled
+        self._alone = situation.alone
         self._service = situation.service
         self._level = situation.level
         self._cause = assessment.cause
@@ -121,6 +123,7 @@ class Calm:
             and assessment.settled is self._settled
             and situation.link_up is self._link_up
             and situation.clock_settled is self._clock_settled
+            and situation.alone is self._alone
             and situation.service is self._service
             and situation.level is self._level
             # Nearly always there is no rival, before or now.

@@ -6,6 +6,7 @@ make salinity of it.
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Final
 
 from bridge.core import seawater, units
@@ -23,13 +24,15 @@ LINEAR_REPORTS: Final = frozenset(
 )
 
 # ISO 7888:1985, f25 at 0, 1, ... 35 °C, as reprinted in an instrument manual.
-_NATURAL_FACTORS: Final = (
+_NATURAL_FACTORS: Final[tuple[float, ...]] = (
     *(1.918, 1.857, 1.800, 1.745, 1.693, 1.643, 1.596, 1.551, 1.508, 1.467),
     *(1.428, 1.390, 1.354, 1.320, 1.287, 1.256, 1.225, 1.196, 1.168, 1.141),
     *(1.116, 1.091, 1.067, 1.044, 1.021, 1.000, 0.979, 0.959, 0.940, 0.921),
     *(0.903, 0.886, 0.869, 0.853, 0.837, 0.822),
 )
 HIGHEST_NATURAL_C: Final = float(len(_NATURAL_FACTORS) - 1)
+NUMBERS_KEPT: Final = 32
+"""Different numbers of a device whose salinity at its reference temperature is remembered."""
 NATURAL_FACTOR_STEP: Final = 0.001
 """Last printed digit of the table, the source of its uncertainty."""
 
@@ -196,9 +199,13 @@ def _undo(probe: Probe) -> Undo:
     def conductivity_natural(reported: float, temperature_c: float) -> float:
         return reported * factor / natural_factor(temperature_c)
 
+    # A display has few numbers, each reading is corrected twice, and this is the dearest step.
+    @lru_cache(maxsize=NUMBERS_KEPT)
+    def referred(reported: float) -> float:
+        return seawater.conductivity_ms_cm(salinity_of(reported), reference_c)
+
     def salinity_linear(reported: float, temperature_c: float) -> float:
-        referred = seawater.conductivity_ms_cm(salinity_of(reported), reference_c)
-        return referred * (1.0 + coefficient_per_c * (temperature_c - reference_c))
+        return referred(reported) * (1.0 + coefficient_per_c * (temperature_c - reference_c))
 
     def salinity(reported: float, temperature_c: float) -> float:
         return seawater.conductivity_ms_cm(salinity_of(reported), temperature_c)

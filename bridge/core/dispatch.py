@@ -9,7 +9,8 @@ from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.events import Message
 from bridge.core.outputs import Output, Publish, Record
 from bridge.core.reference_commands import REFERENCE_COMMANDS
-from bridge.core.tank import AnsweredState, TankEngine
+from bridge.core.tank import TankEngine
+from bridge.core.tank_state import AnsweredState
 from bridge.core.wire.commands import (
     Acknowledge,
     Bypass,

@@ -18,8 +18,10 @@ from bridge.core.events import (
     Tick,
 )
 from bridge.core.outputs import Complaint, Notice, Output, Publish, Record
+from bridge.core.rivals import Rivals
 from bridge.core.settings import Settings
-from bridge.core.tank import Handler, TankEngine, TankState
+from bridge.core.tank import Handler, TankEngine
+from bridge.core.tank_state import TankState
 from bridge.core.wire.instants import Calendar
 
 CLOCK_SETTLING_S: Final = 60.0
@@ -80,12 +82,14 @@ class Engine:
             f"{settings.base_topic}/{name}/{COMMAND_LEVEL}/": tank
             for name, tank in self._tanks.items()
         }
+        self._rivals = Rivals(settings, boot_id=boot_id)
         self._link_up = False
         self._clock_settles_s = -inf
         self._storage_fault: str | None = None
         # Tanks by when they want to be woken. An entry that is out of date is passed over.
         self._alarm_clock: list[tuple[float, str]] = []
         self._wanted: dict[str, float] = {}
+        self._wake_at_s: float | None = None
         for tank in self._tanks.values():
             self._rearm(tank)
 
@@ -95,19 +99,30 @@ class Engine:
         return (*self._routes, *(f"{prefix}+" for prefix in self._commands))
 
     @property
+    def watched_topics(self) -> tuple[str, ...]:
+        """Topics of our own to listen to for others; no input, and no part of a capture."""
+        return self._rivals.topics
+
+    @property
     def wake_at_s(self) -> float:
         """When the next :class:`Tick` is wanted; infinite when never."""
-        clock = self._alarm_clock
-        while clock and self._wanted[clock[0][1]] != clock[0][0]:
-            heappop(clock)
-        first = clock[0][0] if clock else inf
-        settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
-        return min(first, settles_s, self._plant.wake_at_s)
+        # Asked for several times between two events, which alone change it.
+        if self._wake_at_s is None:
+            clock = self._alarm_clock
+            while clock and self._wanted[clock[0][1]] != clock[0][0]:
+                heappop(clock)
+            first = clock[0][0] if clock else inf
+            settles_s = self._clock_settles_s if self._clock_settles_s > -inf else inf
+            self._wake_at_s = min(first, settles_s, self._plant.wake_at_s, self._rivals.wake_at_s)
+        return self._wake_at_s
 
     def step(self, event: Event) -> list[Output]:
         """Take one event and say what is to be done."""
         self.state.at_s = event.at_s
-        return self._dated(self._take(event))
+        self._wake_at_s = None
+        # By far the most events are messages.
+        outputs = self._message(event) if isinstance(event, Message) else self._take(event)
+        return self._dated(outputs) if self._calendar.ahead_s else outputs
 
     def _take(self, event: Event) -> list[Output]:
         match event:
@@ -137,6 +152,7 @@ class Engine:
     def storage(self, at_s: float, fault: str | None) -> list[Output]:
         """The history reported a fault, or that all is well again."""
         self._storage_fault = fault
+        self._wake_at_s = None
         return self._dated(self._circumstances(at_s))
 
     def _dated(self, outputs: list[Output]) -> list[Output]:
@@ -150,7 +166,8 @@ class Engine:
             return self._command(message)
         outputs: list[Output] = []
         for tank, handler in routes:
-            outputs += handler(message.at_s, message.payload, message.retained)
+            found = handler(message.at_s, message.payload, message.retained)
+            outputs = outputs + found if outputs else found
             self._rearm(tank)
         return outputs
 
@@ -158,7 +175,7 @@ class Engine:
         head, _, name = message.topic.rpartition("/")
         tank = self._commands.get(f"{head}/")
         if tank is None:
-            return []
+            return self._foreign(message)
         outputs = dispatch(
             tank,
             name,
@@ -169,17 +186,41 @@ class Engine:
         self._rearm(tank)
         return outputs
 
+    def _foreign(self, message: Message) -> list[Output]:
+        """A topic of our own, on which nobody else should be heard."""
+        was_told = self._rivals.told
+        foreign = self._rivals.hear(message)
+        if foreign is None:
+            return []
+        outputs: list[Output] = []
+        if foreign.tank is None:
+            concerned = list(self._tanks.values())
+        else:
+            concerned = [self._tanks[foreign.tank]]
+        if foreign.answer:
+            for tank in concerned:
+                tank.gates.say_again()
+        elif not any(tank.situation.alone for tank in concerned):
+            return []
+        if was_told is None:
+            outputs += self._plant_alarms(message.at_s)
+        for tank in concerned:
+            outputs += self._circumstances_of(tank, message.at_s)
+        return outputs
+
     def _rearm(self, tank: TankEngine) -> None:
-        wake_at_s = tank.wake_at_s
-        if self._wanted.get(tank.name) != wake_at_s:
-            self._wanted[tank.name] = wake_at_s
+        wake_at_s, name = tank.wake_at_s, tank.name
+        if self._wanted.get(name) != wake_at_s:
+            self._wanted[name] = wake_at_s
             if wake_at_s < inf:
-                heappush(self._alarm_clock, (wake_at_s, tank.name))
+                heappush(self._alarm_clock, (wake_at_s, name))
 
     def _tick(self, at_s: float) -> list[Output]:
         outputs: list[Output] = []
         if -inf < self._clock_settles_s <= at_s:
             self._clock_settles_s = -inf
+            outputs += self._circumstances(at_s)
+        if self._rivals.wake_at_s <= at_s and self._rivals.forget(at_s):
             outputs += self._circumstances(at_s)
         clock = self._alarm_clock
         while clock and clock[0][0] <= at_s:
@@ -196,10 +237,17 @@ class Engine:
     def _circumstances(self, at_s: float) -> list[Output]:
         outputs = list(self._plant_alarms(at_s))
         for tank in self._tanks.values():
-            outputs += tank.circumstances(
-                at_s, link_up=self._link_up, clock_settled=self._clock_settled
-            )
-            self._rearm(tank)
+            outputs += self._circumstances_of(tank, at_s)
+        return outputs
+
+    def _circumstances_of(self, tank: TankEngine, at_s: float) -> list[Output]:
+        outputs = tank.circumstances(
+            at_s,
+            link_up=self._link_up,
+            clock_settled=self._clock_settled,
+            alone=not self._rivals.concern(tank.name),
+        )
+        self._rearm(tank)
         return outputs
 
     @property
@@ -212,6 +260,7 @@ class Engine:
             link_up=self._link_up,
             clock_settled=self._clock_settled,
             storage_fault=self._storage_fault,
+            rival=self._rivals.told,
         )
 
 

@@ -21,8 +21,6 @@ PRIOR_NOISE_PSU: Final = 0.1
 PRIOR_RESOLUTION_PSU: Final = 0.1
 """Common practice, no source: the coarsest usual display. Too coarse only delays flat line."""
 
-LATE_INTERVALS: Final = 2.85
-"""Two messages in a row that do not come are a silence; the margin is for jitter."""
 LONGEST_INTERVAL_S: Final = 3600.0
 """No learned cadence is slower: a probe that reports less than hourly guards nothing."""
 SMALLEST_NOISE_PSU: Final = 1e-4
@@ -51,9 +49,6 @@ _MULTIPLES_NEEDED: Final = 10
 _OTHERS_ALLOWED: Final = 3
 # A step this near to rounding cannot be told from it, and is far below any noise.
 _SMALLEST_STEP_OVER_ROUNDING: Final = 20.0
-_LAPSE_FROM: Final = 0.75
-_LAPSE_INTERVALS: Final = 4.5
-_LAPSE_MEMORY_S: Final = 30.0 * 86_400.0
 _LARGEST_MULTIPLE: Final = 20
 _STEPS_TO_FORGET: Final = 2000
 # Numbers that went through 32-bit floats carry 1.2e-7 of themselves as rounding.
@@ -74,8 +69,6 @@ class LearningState:
     interval_medians_s: list[float] = field(default_factory=list)
     interval_s: float | None = None
     upper_interval_s: float | None = None
-    lapse_s: float = 0.0
-    """Longest pause after which messages went on by themselves, fading over weeks."""
     intervals_seen: int = 0
 
     change_psu: float | None = None
@@ -227,11 +220,6 @@ class SensorLearning:
         recent.append(interval_s)
         state.intervals_seen += 1
         upper_s = state.upper_interval_s
-        if state.lapse_s:
-            state.lapse_s *= 1.0 - min(interval_s / _LAPSE_MEMORY_S, 1.0)
-        if _LAPSE_FROM * self.late_s < interval_s <= _LAPSE_INTERVALS * self.interval_s:
-            state.lapse_s = max(state.lapse_s, interval_s)
-            self._derive()
         if upper_s is not None:
             # Recursive quantile: each step is bounded, so one gap of hours counts once.
             if interval_s > upper_s:
@@ -363,17 +351,12 @@ class SensorLearning:
         self._derive()
 
     def _derive(self) -> None:
-        # One lost message is everyday on a radio link, and two are where they were seen before;
-        # 2 s is what a busy network may add to a fast cadence.
+        # Two lost messages are everyday on a radio link, three in a row are a gap; 2 s is what
+        # a busy network may add to a fast cadence.
         interval_s = self.interval_s
         self.cadence_known = self._probe.interval_s is not None or self.state.interval_s is not None
         if self.cadence_known:
-            self.late_s = max(
-                LATE_INTERVALS * interval_s,
-                1.3 * self.upper_interval_s,
-                interval_s + 2.0,
-                1.1 * self.state.lapse_s,
-            )
+            self.late_s = max(3.0 * interval_s, 1.5 * self.upper_interval_s, interval_s + 2.0)
         else:
             self.late_s = PRIOR_LATE_S
         # Rounding to a step adds an even error of step / sqrt(12).

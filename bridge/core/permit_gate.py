@@ -30,6 +30,8 @@ from bridge.core.wire.instants import Calendar
 
 RENEWALS_PER_LEASE: Final = 3.0
 UNBYPASSABLE: Final = frozenset(reason for reason, rule in REASON_RULES.items() if not rule.bypass)
+IDLE: Final = ServicePhase.IDLE
+"""A local name: looking a member up on an enumeration costs more than a whole comparison."""
 NEVER_S: Final = -1e12
 """Long before any Unix time; JSON has no infinity."""
 
@@ -130,6 +132,8 @@ class Gate:
         )
         self._tank_name = tank_name
         self._topic = f"{base_topic}/{tank_name}/permit/{name}"
+        self._held_every_s = permit.lease_s
+        self._renewed_every_s = permit.lease_s / RENEWALS_PER_LEASE
         self._shut_down = False
         self.wake_at_s = -inf
         self._lasts_to_s = -inf
@@ -169,6 +173,10 @@ class Gate:
         data = {"permit": self.name, "bypass_until_s": until_s, "why": reason}
         return [Record(at_s, self._tank_name, "permit", data)]
 
+    def say_again(self) -> None:
+        """Publish at the next occasion, whether anything changed or not."""
+        self.state.issued_at_s = NEVER_S
+
     def acknowledge_overrun(self) -> None:
         """Somebody has looked at the actuator."""
         self.state.overrun_acknowledged = True
@@ -191,9 +199,9 @@ class Gate:
         changed = not (calm and self._stands(situation)) and self._decide(situation, outputs)
         if state.link_up and (changed or at_s >= self._due_at_s()):
             outputs.append(self._issue(at_s))
-        self._lasts_to_s = self._next_change_s(situation)
-        due_s = self._due_at_s() if state.link_up else inf
-        self.wake_at_s = min(self._lasts_to_s, due_s)
+        self._lasts_to_s = self.wake_at_s = self._next_change_s(situation)
+        if state.link_up:
+            self.wake_at_s = min(self.wake_at_s, self._due_at_s())
         return outputs
 
     def _stands(self, situation: Situation) -> bool:
@@ -201,7 +209,7 @@ class Gate:
         at_s, state = situation.at_s, self.state
         return (
             at_s < self._lasts_to_s
-            and not (self._permitted and at_s > state.lease_end_s)
+            and not (at_s > state.lease_end_s and state.phase in PERMITTED)
             # Litres grow and age all the time, and what is permitted of them is learned.
             and not state.run.buckets
             and not self._evidence(situation)
@@ -235,20 +243,21 @@ class Gate:
 
     def _take_in(self, situation: Situation) -> None:
         """Bring everything that depends on time up to date, in the order it happened."""
-        at_s = situation.at_s
-        state, run = self.state, self.state.run
+        at_s, state = situation.at_s, self.state
+        run = state.run
         if situation.link_up is not state.link_up:
             state.link_up = situation.link_up
             state.issued_at_s = NEVER_S
             if not situation.link_up:
                 run.forget()
-        watched = situation.link_up and situation.service is ServicePhase.IDLE
+        watched = situation.link_up and situation.service is IDLE
         if watched and not state.watched:
             state.watched_since_s = at_s
         state.watched = watched
         if not watched:
             run.stray_l = 0.0
-        run.advance(at_s, lease_end_s=state.lease_end_s, limits=self.limits)
+        if run.since_s is not None or run.tripped:
+            run.advance(at_s, lease_end_s=state.lease_end_s, limits=self.limits)
         assessment = situation.assessment
         if (
             assessment is not None
@@ -262,7 +271,7 @@ class Gate:
         if state.bypass_until_s is not None and at_s >= state.bypass_until_s:
             state.bypass_until_s = None
             state.issued_at_s = NEVER_S
-        if state.watched and not self._permitted:
+        if watched and state.phase not in PERMITTED:
             self._look_for_overrun(at_s)
 
     def _look_for_overrun(self, at_s: float) -> None:
@@ -355,8 +364,8 @@ class Gate:
         return max(state.since_s, clear_since_s) + self.permit.minimum_hold_s
 
     def _due_at_s(self) -> float:
-        renewals = RENEWALS_PER_LEASE if self._permitted else 1.0
-        return self.state.issued_at_s + self.permit.lease_s / renewals
+        held = self.state.phase not in PERMITTED
+        return self.state.issued_at_s + (self._held_every_s if held else self._renewed_every_s)
 
     def _troubles(self, at_s: float) -> tuple[str, ...]:
         state = self.state
@@ -398,47 +407,41 @@ class Gate:
         return Record(at_s, self._tank_name, "permit", data)
 
     def _issue(self, at_s: float) -> Publish:
-        state = self.state
+        state, calendar = self.state, self._calendar
         lease_s = self.permit.lease_s
-        permitted = self._permitted
+        permitted = state.phase in PERMITTED
         state.seq += 1
         state.issued_at_s = at_s
         if permitted:
             state.lease_end_s = at_s + lease_s
+        bypass_s, evidence_s = state.bypass_until_s, state.evidence_at_s
         document: dict[str, Any] = {
-            "time": self._calendar.iso_utc(at_s),
+            "time": calendar.iso_utc(at_s),
             "boot_id": state.boot_id,
-            "clock_steps": self._calendar.steps,
+            "clock_steps": calendar.steps,
             "seq": state.seq,
             "state": "permit" if permitted else "hold",
             "lease_s": lease_s,
             "reasons": state.reasons,
             "first_reason": state.first_reason,
-            "since": self._calendar.iso_utc(state.since_s),
-            "bypass_until": self._iso(state.bypass_until_s),
+            "since": calendar.iso_utc(state.since_s),
+            "bypass_until": None if bypass_s is None else calendar.iso_utc(bypass_s),
             "bypassed": state.bypassed,
             "may_start": self._may_start,
             "may_go_on": self._may_go_on,
-            "evidence": self._iso(state.evidence_at_s),
+            "evidence": None if evidence_s is None else calendar.iso_utc(evidence_s),
         }
-        return Publish(
-            at_s=at_s,
-            topic=self._topic,
-            payload=orjson.dumps(document),
-            expires_after_s=lease_s if permitted else None,
-            # A hold that arrives late does no harm, a permit does.
-            perishable=permitted,
-        )
-
-    def _iso(self, at_s: float | None) -> str | None:
-        return None if at_s is None else self._calendar.iso_utc(at_s)
+        expires_after_s = lease_s if permitted else None
+        # Perishable: a hold that arrives late does no harm, a permit does.
+        payload = orjson.dumps(document)
+        return Publish(at_s, self._topic, payload, True, 1, expires_after_s, permitted)  # noqa: FBT003
 
     def _next_change_s(self, situation: Situation) -> float:
         """The next moment at which time alone may change the decision."""
         at_s, state, limits = situation.at_s, self.state, self.limits
         run, assessment = state.run, situation.assessment
-        moments = [inf if state.bypass_until_s is None else state.bypass_until_s]
-        if not self._permitted:
+        moments = [] if state.bypass_until_s is None else [state.bypass_until_s]
+        if state.phase not in PERMITTED:
             moments.append(state.unpermitted_since_s + self.permit.long_hold_s)
             if state.clear_since_s is not None:
                 moments.append(self._minimum_hold_end_s())
@@ -448,12 +451,13 @@ class Gate:
             moments.append(state.evidence_at_s + limits.stale_s(assessment.interval_s))
             if limits.needs_temperature and assessment.temperature_at_s is not None:
                 moments.append(assessment.temperature_at_s + limits.thermometer_stale_s)
-        moments += run.moments(lease_end_s=state.lease_end_s, limits=limits)
+        if run.since_s is not None or run.stopped_at_s is not None:
+            moments += run.moments(lease_end_s=state.lease_end_s, limits=limits)
         if run.since_s is not None and limits.rate_l_h is not None:
             moments.append(at_s + self._litres_last_s(situation, limits.rate_l_h))
         if Trouble.LITRES in self.status.troubles:
             moments.append((at_s // BUCKET_S + 1) * BUCKET_S)
-        return min(moment for moment in (*moments, inf) if moment > at_s)
+        return min([moment for moment in moments if moment > at_s], default=inf)
 
     def _litres_last_s(self, situation: Situation, rate_l_h: float) -> float:
         """How long a run may go on before it reaches a limit in litres; at least a second."""

@@ -34,6 +34,8 @@ def circumstances(situation: Situation, limits: GateLimits) -> list[str]:
         found.append(Reason.LINK)
     if not situation.clock_settled:
         found.append(Reason.CLOCK)
+    if not situation.alone:
+        found.append(Reason.ANOTHER_DAEMON)
     if limits.uncounted:
         found.append(Reason.UNCOUNTED)
     if situation.service is ServicePhase.ACTIVE:

@@ -18,6 +18,7 @@ class Reason(StrEnum):
     SHUTDOWN = "shutdown"
     LINK = "link"
     CLOCK = "clock"
+    ANOTHER_DAEMON = "another-daemon"
     LAPSED = "lapsed"
     UNCOUNTED = "uncounted"
     SERVICE = "service"
@@ -59,6 +60,12 @@ REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
     Reason.CLOCK: ReasonRule(
         "The wall clock has jumped and has not settled yet.",
         "Times in the lease, and times sent by the sensors, cannot be compared.",
+    ),
+    Reason.ANOTHER_DAEMON: ReasonRule(
+        "Somebody else publishes signs of life or permits on the daemon's own topics: a second "
+        "daemon, or a forger. Lasts until nothing was heard of it for a minute, or for the lease "
+        "that it gave.",
+        "Two that permit the same actuator bound nothing; both hold instead.",
     ),
     Reason.LAPSED: ReasonRule(
         "The last lease ran out before it was renewed.",

@@ -151,6 +151,12 @@ class Gates:
         self._calm.disturb()
         return gate.bypass(at_s, until_s=until_s, reason=reason)
 
+    def say_again(self) -> None:
+        """Somebody else wrote over what was said. `evaluate` afterwards."""
+        for gate in self._gates:
+            gate.say_again()
+        self._calm.disturb()
+
     def acknowledge(self, alarm: str) -> None:
         """Let go of a latched overrun, when that was the alarm acknowledged.
 

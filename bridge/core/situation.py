@@ -30,5 +30,7 @@ class Situation:
     assessment: Assessment | None = None
     link_up: bool = False
     clock_settled: bool = False
+    alone: bool = False
+    """No other daemon is heard on the topics of this tank."""
     service: ServicePhase = ServicePhase.ACTIVE
     level: LevelCondition = LevelCondition.UNKNOWN

@@ -40,6 +40,8 @@ STATUS: Final[dict[Cause, Status]] = {
 }
 """Of each cause by itself. A real change of the water is no fault of the reading."""
 
+HEALTHY: Final = frozenset(cause for cause, shown in STATUS.items() if shown == _HEALTHY)
+
 
 def status(
     cause: Cause, *, gross_range: Flag, settled: bool, known: bool, in_service: bool
@@ -54,7 +56,7 @@ def status(
         in_service: Whether hands are in the water.
     """
     found = STATUS[cause]
-    if found is _HEALTHY:
+    if cause in HEALTHY:
         # Without a cause, the range test and the start still count.
         if gross_range is FAIL:
             found = _IMPOSSIBLE

@@ -1,155 +1,50 @@
 """One tank: readings in, judgement out. Joins correction, tests, diagnosis, permits and alarms."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
-from math import hypot, inf, log, sqrt
+from dataclasses import replace
 from typing import Any, Final
 
-import orjson
-
-from bridge.core import seawater
-from bridge.core.alarms import AlarmsState, TankAlarms
+from bridge.core import learned
+from bridge.core.alarms import TankAlarms
+from bridge.core.assessing import CALM_FINDINGS, INVALID_MESSAGES, Assessor
 from bridge.core.compensation import Corrector
 from bridge.core.complaints import Complaints
-from bridge.core.diagnosis import (
-    INDEX,
-    LEAST_NOISE_PSU,
-    NO_FAULTS,
-    CheckEvidence,
-    Diagnosis,
-    DiagnosisState,
-    Faults,
-)
-from bridge.core.documents import diagnosis_document, salinity_document
+from bridge.core.diagnosis import CheckEvidence, Diagnosis
 from bridge.core.errors import OutOfRangeError, UserError
-from bridge.core.evidence import ACTIONS, brief, findings
-from bridge.core.findings import Assessment, Cause, Finding, Flag
-from bridge.core.judgement import Surroundings, remember_likely, swing_estimate
-from bridge.core.outputs import Output, Publish, Record
-from bridge.core.permits import Gates, GatesState
+from bridge.core.findings import Cause
+from bridge.core.judgement import remember_likely
+from bridge.core.outputs import Output, Record
+from bridge.core.permits import Gates
+from bridge.core.probe_input import POSSIBLE, ProbeInput
 from bridge.core.qartod import PlausibilityTests
-from bridge.core.qartod_state import FAIL, QartodState
-from bridge.core.records import (
-    CheckRecord,
-    ReferenceState,
-    calibration_temperature_c,
-    probe_in_force,
-)
+from bridge.core.records import CheckRecord, calibration_temperature_c, probe_in_force
 from bridge.core.reference_commands import ReferenceCommand, handle
-from bridge.core.service import Service, ServicePhase, ServiceState
-from bridge.core.settings import Counting, LevelUnit, Probe, ProbeUnit, Settings, VolumeUnit
+from bridge.core.repeats import Repeats
+from bridge.core.service import Service, ServicePhase
+from bridge.core.settings import Counting, LevelUnit, Probe, Settings, VolumeUnit
+from bridge.core.silence import Silence
 from bridge.core.situation import LevelCondition, Situation
-from bridge.core.status import status
-from bridge.core.thermometer import ThermometerState, WaterThermometer
-from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
+from bridge.core.tank_documents import TankDocuments
+from bridge.core.tank_state import TankState, WaterChangeState
+from bridge.core.thermometer import WaterThermometer
 from bridge.core.units import to_celsius
 from bridge.core.wire.commands import CalibrationDone, ReferenceCheck, WaterChange, WorkPhase
 from bridge.core.wire.instants import Calendar, iso_utc, unix_s
 from bridge.core.wire.payload import Number, Rejected, number_reader, state_reader
 
-FEWEST_SILENT_INTERVALS: Final = 3.1
-MOST_SILENT_INTERVALS: Final = 8.0
-LOG_FALSE_SILENCE: Final = log(1e-7)
-"""Accepted chance, at each message, that lost single messages look like silence."""
-MISSED_MEMORY: Final = 1.0 / 2000.0
-PSU_PER_C: Final = 0.77
-"""Salinity per degree of the thermometer; computed from PSS-78 at S = 35, 25 °C."""
-INVALID_MESSAGES: Final = 3
-DIAGNOSIS_EVERY_S: Final = 300.0
-DIAGNOSIS_NOT_BEFORE_S: Final = 5.0
-PROBABILITY_STEP: Final = 0.1
 LONGEST_UNDER_WAY_S: Final = 86_400.0
 """A reading that claims to be older tells nothing of now, or comes from a clock that is not set."""
 LONGEST_METERED_STEP_L: Final = 1000.0
 """A cumulative meter that jumps further was reset."""
-
-_ROUGH_PSU_PER_MS_CM: Final = 35.0 / 53.0
-_ROUGH_PSU_PER_GRAVITY: Final = 1330.0
-
 LONGEST_WATER_CHANGE_S: Final = 6 * 3600.0
-CALM_PROBABILITY: Final = 0.97
-CALM_FINDINGS: Final = (Finding(Cause.NONE, CALM_PROBABILITY, (), ACTIONS[Cause.NONE]),)
-"""Stands for every moment at which nothing but health is likely."""
-
-SHORTEST_FLAT_RUN: Final = 10
-SHORTEST_FLAT_S: Final = 300.0
-FLAT_HISTORY: Final = 500
-"""Readings in which the usual length of runs shows."""
-FLAT_RUNS: Final = 2.5
-FLAT_CHANCE: Final = 1e-7
-LONGEST_RUN_FADE: Final = 0.9995
-POSSIBLE: Final = {
-    ProbeUnit.MS_CM: (-1.0, 200.0),
-    ProbeUnit.US_CM: (-100.0, 2e5),
-    ProbeUnit.S_M: (-0.1, 20.0),
-    ProbeUnit.PSU: (-1.0, 100.0),
-    ProbeUnit.PPT: (-1.0, 100.0),
-    ProbeUnit.SG: (0.9, 1.2),
-}
-"""A reading said to be older tells nothing of now, or comes from a clock that is not set."""
+LEVEL_SILENT_S: Final = 3600.0
+ODD_LEVEL: Final = 3.0
+"""Usual swings from the middle of the level at which it counts as high or low (assumed)."""
 
 # Local names: looking a member up on an enumeration costs more than a whole comparison.
-NONE: Final = Cause.NONE
 SILENT: Final = Cause.SILENT
 ABSENT: Final = LevelCondition.ABSENT
 ACTIVE: Final = ServicePhase.ACTIVE
-IDLE: Final = ServicePhase.IDLE
-
-
-@dataclass(slots=True)
-class WaterChangeState:
-    """A water change that was announced and is under way."""
-
-    started_s: float
-    litres: float | None
-    salinity_psu: float | None
-
-
-@dataclass(slots=True)
-class AnsweredState:
-    """A command that was carried out, and what was answered."""
-
-    at_s: float
-    name: str
-    command: str
-    answer: str
-
-
-@dataclass(slots=True)
-class TankState:
-    """All of a tank that survives a restart."""
-
-    diagnosis: DiagnosisState = field(default_factory=DiagnosisState)
-    tests: QartodState = field(default_factory=QartodState)
-    thermometer: ThermometerState = field(default_factory=ThermometerState)
-    service: ServiceState = field(default_factory=ServiceState)
-    gates: GatesState | None = None
-    alarms: AlarmsState | None = None
-    probe_at_s: float | None = None
-    """When the newest usable reading was measured."""
-    arrived_at_s: float | None = None
-    """When the newest message of the probe came, usable or not."""
-    probe_psu: float | None = None
-    conductivity_25c_ms_cm: float | None = None
-    reported: float | None = None
-    invalid: int = 0
-    rejected: int = 0
-    """Rejected payloads since the first start."""
-    missed_share: float = 0.0002
-    """Share of messages that did not come."""
-    run: int = 0
-    """Equal numbers in a row."""
-    longest_run: float = 0.0
-    run_history: int = 0
-    level_at_s: float | None = None
-    sequence: int = 0
-    reference: ReferenceState = field(default_factory=ReferenceState)
-    last_likely_at_s: dict[Cause, float] = field(default_factory=dict)
-    """When each disturbance was last likely, for the advice about calibration."""
-    change: WaterChangeState | None = None
-    answered: list[AnsweredState] = field(default_factory=list)
-    """The newest commands that must not be carried out twice."""
-
 
 Handler = Callable[[float, bytes, bool], list[Output]]
 
@@ -178,18 +73,44 @@ class TankEngine:
     ) -> None:
         tank = settings.tanks[name]
         self._calendar = calendar
-        self.name, self.tank, self._boot_id = name, tank, boot_id
-        base = f"{settings.base_topic}/{name}"
-        self._salinity_topic, self._diagnosis_topic = f"{base}/salinity", f"{base}/diagnosis"
+        self.name, self.tank = name, tank
         fresh = state is None
         self.state = state or TankState()
-        self._started_s = at_s
-        self._correct_by(probe_in_force(self.state.reference, tank.probe))
-        self._tests = PlausibilityTests(tank, self.state.tests)
         self._complaints = Complaints()
+        self._tests = PlausibilityTests(tank, self.state.tests)
         self._thermometer = WaterThermometer(tank.thermometer.interval_s, self.state.thermometer)
         self.diagnosis = Diagnosis(tank, None if fresh else self.state.diagnosis)
         self.state.diagnosis = self.diagnosis.state
+        self._silence = Silence(self.state, self._tests.sensor, self._thermometer, at_s)
+        repeats = Repeats(self.state, self._tests.sensor)
+        self._probe = ProbeInput(
+            self.state,
+            tank.probe,
+            tests=self._tests,
+            thermometer=self._thermometer,
+            diagnosis=self.diagnosis,
+            silence=self._silence,
+            repeats=repeats,
+        )
+        self._assessor = Assessor(
+            tank,
+            self.state,
+            tests=self._tests,
+            thermometer=self._thermometer,
+            diagnosis=self.diagnosis,
+            repeats=repeats,
+        )
+        self._correct_by(probe_in_force(self.state.reference, tank.probe))
+        self._documents = TankDocuments(
+            name,
+            tank,
+            self.state,
+            base=f"{settings.base_topic}/{name}",
+            boot_id=boot_id,
+            diagnosis=self.diagnosis,
+            assessor=self._assessor,
+            calendar=calendar,
+        )
         mixing_min = tank.plumbing.mixing_min
         self.service = Service(
             name,
@@ -216,11 +137,6 @@ class TankEngine:
         self.state.alarms = self.alarms.state
         self.situation = Situation(at_s=at_s)
         self._linked = False
-        self._published_cause: Cause | None = None
-        self._published_flags: tuple[Flag, ...] = ()
-        self._published_probability = 0.0
-        self._diagnosis_at_s = -inf
-        self._probe_silent_s = self._silent_s = inf
         # A restart interrupts the evidence: a few good samples come first.
         self.diagnosis.state.good_samples = 0
         if self.diagnosis.state.started_s is not None:
@@ -275,125 +191,25 @@ class TankEngine:
         return [*told, *self._conclude(at_s)]
 
     def _probe_reading(self, at_s: float, number: Number) -> list[Output]:
-        state = self.state
-        state.arrived_at_s = at_s
-        measured_s = number.measured_at_s
-        if measured_s is not None:
-            measured_s = self._calendar.engine_s(measured_s)
+        self.state.arrived_at_s = taken_s = at_s
+        if number.measured_at_s is not None:
+            measured_s = self._calendar.engine_s(number.measured_at_s)
             if measured_s < at_s - LONGEST_UNDER_WAY_S:
                 return self._probe_rejected(at_s, "its time stamp is more than a day old")
-        # A stamp from the future is a wrong clock; the arrival is the better time.
-        taken_s = at_s if measured_s is None or measured_s > at_s else measured_s
-        if state.probe_at_s is not None and taken_s < state.probe_at_s:
-            self._tests.sample(taken_s, None, number.value, None, arrived_at_s=at_s)
+            # A stamp from the future is a wrong clock; the arrival is the better time.
+            if measured_s < at_s:
+                taken_s = measured_s
+        reported = number.value
+        if self._probe.stale(at_s, taken_s, reported):
             return self._conclude(at_s)
-        state.invalid = max(state.invalid - 1, 0)
-        if state.probe_at_s is not None:
-            missed = taken_s - state.probe_at_s > 1.5 * self._tests.sensor.interval_s
-            state.missed_share += MISSED_MEMORY * (float(missed) - state.missed_share)
-        water_c = self._thermometer.usable(at_s)
-        self._correct(number.value, None if water_c is None else self._thermometer.state.raw_c)
-        psu = None if water_c is None else self._salinity(number.value, water_c)
-        self._tests.sample(taken_s, psu, number.value, water_c, arrived_at_s=at_s)
-        self._follow_run(number.value)
-        state.probe_at_s, state.reported = taken_s, number.value
-        if water_c is not None:
-            if self._thermometer.state.odd_since_s is not None:
-                psu, water_c = self._whose_fault(at_s, number.value, psu, water_c)
-            self._judge(taken_s, number.value, psu, water_c)
+        self._probe.take(at_s, taken_s, reported, in_service=self.service.phase is ACTIVE)
         return self._conclude(at_s, sampled=True)
-
-    def _whose_fault(
-        self, at_s: float, reported: float, psu: float | None, water_c: float
-    ) -> tuple[float | None, float]:
-        """A thermometer jumped: is it the water that changed, or the thermometer that is dry?
-
-        The device may have compensated by that same thermometer; then its odd reading undoes what
-        the device did, and the temperature held makes salinity of it.
-        """
-        estimate, raw_psu = self.diagnosis.estimate(), self.state.probe_psu
-        raw_c = self._thermometer.state.raw_c
-        if estimate is None or raw_c is None:
-            return psu, water_c
-        salinity, near = estimate[0], 0.1 + 3.0 * sqrt(estimate[1])
-        shared = self._salinity_undone_at(reported, raw_c, water_c)
-        held = min(
-            (candidate for candidate in (psu, shared) if candidate is not None),
-            key=lambda candidate: abs(candidate - salinity),
-            default=None,
-        )
-        away = inf if held is None else abs(held - salinity)
-        if away < near:
-            self._thermometer.refute(at_s)
-            return held, water_c
-        if raw_psu is not None and abs(raw_psu - salinity) < min(near, 0.3 * away):
-            self._thermometer.accept(at_s)
-            return raw_psu, raw_c
-        return held, water_c
-
-    def _salinity_undone_at(self, reported: float, undone_c: float, water_c: float) -> float | None:
-        """Salinity when the device compensated by another temperature than the water's."""
-        try:
-            conductivity = self._corrector.conductivity_ms_cm(reported, undone_c)
-            return seawater.salinity_psu(conductivity, water_c)
-        except OutOfRangeError:
-            return None
-
-    def _correct(self, reported: float, temperature_c: float | None) -> None:
-        state = self.state
-        state.probe_psu = state.conductivity_25c_ms_cm = None
-        if temperature_c is None:
-            return
-        try:
-            conductivity = self._corrector.conductivity_ms_cm(reported, temperature_c)
-            state.probe_psu = seawater.salinity_psu(conductivity, temperature_c)
-            state.conductivity_25c_ms_cm = seawater.conductivity_ms_cm(
-                state.probe_psu, seawater.REFERENCE_TEMPERATURE_C
-            )
-        except OutOfRangeError:
-            return
-
-    def _salinity(self, reported: float, temperature_c: float) -> float | None:
-        try:
-            return self._corrector.salinity_psu(reported, temperature_c)
-        except OutOfRangeError:
-            return None
-
-    def _rough_psu(self, reported: float) -> float:
-        """About what a reading outside the salinity scale would be; only its size matters."""
-        unit = self.tank.probe.unit
-        if unit in {ProbeUnit.PSU, ProbeUnit.PPT}:
-            rough = reported
-        elif unit is ProbeUnit.SG:
-            rough = (reported - 1.0) * _ROUGH_PSU_PER_GRAVITY
-        else:
-            factor = {ProbeUnit.MS_CM: 1.0, ProbeUnit.US_CM: 1e-3, ProbeUnit.S_M: 10.0}[unit]
-            rough = reported * factor * _ROUGH_PSU_PER_MS_CM
-        return min(max(rough, 0.0), 50.0)
-
-    def _judge(
-        self, taken_s: float, reported: float, psu: float | None, temperature_c: float
-    ) -> None:
-        sensor = self._tests.sensor
-        by_temperature = PSU_PER_C * self._thermometer.sd_c
-        if self.service.phase is ACTIVE:
-            # Hands in the water: whatever the probe says now is no evidence.
-            self.diagnosis.idle(taken_s)
-            self.diagnosis.state.good_samples = 0
-            return
-        self.diagnosis.probe(
-            taken_s,
-            self._rough_psu(reported) if psu is None else psu,
-            temperature_c,
-            max(hypot(sensor.effective_noise_psu, by_temperature), 1e-3),
-            sensor.interval_s,
-            max(hypot(0.3 * sensor.rounding_psu, by_temperature), LEAST_NOISE_PSU),
-        )
 
     def _thermometer_handler(self) -> Handler:
         thermometer = self.tank.thermometer
         read = number_reader(thermometer)
         unit, offset_c = thermometer.unit, thermometer.offset_c
+        following, silence = self._thermometer, self._silence
 
         def handle(at_s: float, payload: bytes, retained: bool) -> list[Output]:  # noqa: FBT001
             if retained:
@@ -401,15 +217,15 @@ class TankEngine:
             number = read(payload)
             if isinstance(number, Rejected):
                 self.state.rejected += 1
-                self._thermometer.rejected(at_s)
+                following.rejected(at_s)
                 told = self._complaints.rejected(at_s, thermometer.topic, number.reason)
                 return [*told, *self._conclude(at_s)]
-            dry = self._thermometer.dry
-            silent = at_s >= self._silent_s
-            self._thermometer.reading(at_s, to_celsius(number.value, unit) + offset_c)
-            if silent or dry != self._thermometer.dry:
+            dry = following.dry
+            silent = at_s >= silence.silent_s
+            following.reading(at_s, to_celsius(number.value, unit) + offset_c)
+            if silent or dry != following.dry:
                 return self._conclude(at_s)
-            self._expect_thermometer()
+            silence.expect_thermometer()
             return []
 
         return handle
@@ -478,10 +294,7 @@ class TankEngine:
                 return []
             self.diagnosis.litres(at_s, litres)
             self.gates.note_litres(at_s, litres)
-            return [
-                Record(at_s, self.name, "litres", {"litres": litres}),
-                *self._decide(at_s),
-            ]
+            return self._decide(at_s, [Record(at_s, self.name, "litres", {"litres": litres})])
 
         return handle
 
@@ -496,11 +309,11 @@ class TankEngine:
                 self.state.rejected += 1
                 self.gates.note_equipment(at_s, name, on=None)
                 told = self._complaints.rejected(at_s, equipment.topic, on.reason)
-                return [*told, *self._decide(at_s)]
+                return self._decide(at_s, [*told])
             if not retained:
                 self.diagnosis.equipment(at_s, name, on=on)
             self.gates.note_equipment(at_s, name, on=on)
-            outputs = self._decide(at_s)
+            outputs = self._decide(at_s, [])
             if known[0] is not on:
                 known[0] = on
                 outputs.append(Record(at_s, self.name, "equipment", {"name": name, "on": on}))
@@ -560,13 +373,15 @@ class TankEngine:
         calibrated = len(state.reference.calibrations)
         outcome = handle(
             self._in_engine_time(command),
-            self._with_findings(self._assess(at_s, state.diagnosis.cause)),
+            self._assessor.in_full(
+                self._assessor.assess(at_s, state.diagnosis.cause, self.service.phase)
+            ),
             state.reference,
             tank=self.name,
             probe=self.tank.probe,
             now_s=at_s,
             spread_psu=self._tests.sensor.effective_noise_psu,
-            surroundings=self._surroundings(),
+            surroundings=learned.surroundings(self.diagnosis.state, self.state.last_likely_at_s),
         )
         state.reference = outcome.state
         after = probe_in_force(state.reference, self.tank.probe)
@@ -588,20 +403,9 @@ class TankEngine:
         return command
 
     def _correct_by(self, probe: Probe) -> None:
-        self._corrector = Corrector(probe)
-        self._uncertainty = ReadingUncertainty(
-            probe,
-            self.tank.thermometer,
-            calibration_temperature_c=calibration_temperature_c(self.state.reference),
-        )
-
-    def _surroundings(self) -> Surroundings:
-        blocks = [b for b in self.diagnosis.state.blocks.finished if b.samples]
-        return Surroundings(
-            last_likely_at_s=self.state.last_likely_at_s,
-            swing=swing_estimate(self.diagnosis.state.dependence),
-            coldest_c=min((b.temperature_c for b in blocks), default=None),
-            warmest_c=max((b.temperature_c for b in blocks), default=None),
+        self._probe.correct_by(probe)
+        self._assessor.correct_by(
+            probe, calibration_temperature_c=calibration_temperature_c(self.state.reference)
         )
 
     def _weigh_check(self, at_s: float, check: CheckRecord) -> None:
@@ -629,253 +433,80 @@ class TankEngine:
     @property
     def wake_at_s(self) -> float:
         """When something changes by time alone."""
-        cause = self.state.diagnosis.cause
-        silent_s = inf if cause is SILENT else self._silent_s
-        return min(
-            silent_s,
-            self._diagnosis_at_s + DIAGNOSIS_EVERY_S,
-            self.gates.wake_at_s,
-            self.alarms.wake_at_s,
-            self.service.wake_at_s,
-        )
+        # Asked for after every message: written out, this costs a third of `min`.
+        wake_at_s = self._documents.due_s
+        other_s = self._silence.silent_s
+        if other_s < wake_at_s and self.state.diagnosis.cause is not SILENT:
+            wake_at_s = other_s
+        other_s = self.gates.wake_at_s
+        if other_s < wake_at_s:
+            wake_at_s = other_s
+        other_s = self.alarms.wake_at_s
+        if other_s < wake_at_s:
+            wake_at_s = other_s
+        other_s = self.service.wake_at_s
+        return other_s if other_s < wake_at_s else wake_at_s
 
     def tick(self, at_s: float) -> list[Output]:
         """Time passed."""
         outputs: list[Output] = []
         if self.service.wake_at_s <= at_s:
             outputs += self.service.advance(at_s)
-        silent = self._silent_s <= at_s
+        silent = self._silence.silent_s <= at_s
         if silent:
             self._tests.overdue(at_s)
             self.diagnosis.idle(at_s)
-        if outputs or silent or self._diagnosis_at_s + DIAGNOSIS_EVERY_S <= at_s:
-            outputs += self._conclude(at_s)
-        else:
-            # Only a lease or a delay is due: nothing was learned about the water.
-            outputs += self._decide(at_s)
-        return outputs
+        if outputs or silent or self._documents.due_s <= at_s:
+            return outputs + self._conclude(at_s)
+        # Only a lease or a delay is due: nothing was learned about the water.
+        return self._decide(at_s, outputs)
 
-    def circumstances(self, at_s: float, *, link_up: bool, clock_settled: bool) -> list[Output]:
-        """Link or clock changed."""
+    def circumstances(
+        self, at_s: float, *, link_up: bool, clock_settled: bool, alone: bool
+    ) -> list[Output]:
+        """Link or clock changed, or another daemon came or went."""
         self.situation.link_up, self.situation.clock_settled = link_up, clock_settled
+        self.situation.alone = alone
         if link_up and not self._linked:
-            self._published_cause = None
+            self._documents.repeat_all()
         self._linked = link_up
         return self._conclude(at_s)
 
-    def _expect_probe(self) -> None:
-        """Work out from when the probe counts as silent."""
-        interval_s = self._tests.sensor.interval_s
-        # Lost messages in a row are the less likely, the more reliable the sensor has been.
-        needed = 1.0 + LOG_FALSE_SILENCE / log(min(max(self.state.missed_share, 1e-5), 0.5))
-        intervals = min(max(needed, FEWEST_SILENT_INTERVALS), MOST_SILENT_INTERVALS)
-        last_s = self.state.arrived_at_s
-        if self.state.invalid and self.state.probe_at_s is not None:
-            last_s = max(self.state.probe_at_s, last_s or 0.0)
-        sensor = self._tests.sensor
-        patience_s = max(intervals * interval_s, 2.0) if sensor.cadence_known else sensor.late_s
-        heard_s = self._started_s if last_s is None else max(last_s, self._started_s)
-        self._probe_silent_s = heard_s + patience_s
-
-    def _expect_thermometer(self) -> None:
-        """Work out from when the probe or its thermometer counts as silent."""
-        thermometer_s = self._thermometer.silent_at_s(self._started_s)
-        self._silent_s = min(self._probe_silent_s, max(thermometer_s, self._started_s + 3.0))
-
     # ------------------------------------------------------------------ conclusions
-
-    def _faults(self, at_s: float) -> Faults:
-        state, flags = self.state, self._tests.flags()
-        silent = at_s >= self._silent_s
-        thermometer = self._thermometer.state
-        unreadable = (
-            state.probe_psu is None
-            and state.reported is not None
-            and thermometer.temperature_c is not None
-            and state.invalid < INVALID_MESSAGES
-        )
-        invalid = not silent and (
-            state.invalid >= INVALID_MESSAGES or thermometer.invalid >= INVALID_MESSAGES
-        )
-        # A dry cell rests at nothing, quite rightly.
-        stuck = (flags["flat_line"] is FAIL or self._flat()) and not unreadable
-        dry = self._thermometer.dry
-        sudden = self._thermometer.sudden
-        if not (silent or invalid or stuck or sudden or unreadable):
-            return NO_FAULTS
-        return Faults(silent, invalid, stuck, dry, sudden, unreadable)
-
-    def _follow_run(self, reported: float) -> None:
-        """Count equal numbers in a row, and how long such runs usually get."""
-        state = self.state
-        state.run_history = min(state.run_history + 1, 1_000_000)
-        if reported == state.reported:
-            state.run += 1
-            return
-        if not self._flat():
-            state.longest_run = max(state.run, state.longest_run * LONGEST_RUN_FADE)
-        state.run = 1
-
-    def _flat(self) -> bool:
-        """Whether the number has not moved for far longer than it ever did."""
-        state = self.state
-        if state.run < SHORTEST_FLAT_RUN or state.run_history < FLAT_HISTORY + state.run:
-            return False
-        sensor = self._tests.sensor
-        repeats = min(max(sensor.repeat_probability(), 0.01), 0.9999)
-        needed = max(log(FLAT_CHANCE) / log(repeats), FLAT_RUNS * state.longest_run)
-        return state.run >= needed and state.run * sensor.interval_s >= SHORTEST_FLAT_S
 
     def _conclude(self, at_s: float, *, sampled: bool = False) -> list[Output]:
         """Judge, publish what is new, decide about permits and alarms."""
-        self._expect_probe()
-        self._expect_thermometer()
-        cause = self.diagnosis.conclude(at_s, self._faults(at_s))
-        assessment = self._assess(at_s, cause)
+        silence, assessor = self._silence, self._assessor
+        silence.expect()
+        faults = assessor.faults(silent=at_s >= silence.silent_s)
+        cause = self.diagnosis.conclude(at_s, faults)
+        assessment = assessor.assess(at_s, cause, self.service.phase)
         if assessment.findings is not CALM_FINDINGS:
             remember_likely(self.state.last_likely_at_s, assessment)
         self.situation.assessment = assessment
         outputs: list[Output] = []
-        if sampled or cause is not self._published_cause:
-            outputs += self._publish_salinity(assessment)
-        outputs += self._publish_diagnosis(assessment)
-        outputs += self._decide(at_s)
-        return outputs
+        self._documents.publish(assessment, outputs, sampled=sampled)
+        return self._decide(at_s, outputs)
 
-    def _assess(self, at_s: float, cause: Cause) -> Assessment:
-        state, diagnosis = self.state, self.diagnosis
-        phase = self.service.phase
-        settled = diagnosis.settled(at_s) and phase is IDLE
-        salinity, expanded = self._estimate()
-        tests = self._tests.flags()
-        quality, flag, ne107 = status(
-            cause,
-            gross_range=tests["gross_range"],
-            settled=settled,
-            known=salinity is not None,
-            in_service=phase is ACTIVE,
-        )
-        thermometer = self._thermometer.state
-        return Assessment(
-            at_s=at_s,
-            salinity_psu=salinity,
-            uncertainty_psu=expanded,
-            probe_salinity_psu=state.probe_psu,
-            probe_at_s=state.probe_at_s,
-            temperature_c=thermometer.raw_c,
-            temperature_at_s=thermometer.raw_at_s,
-            conductivity_25c_ms_cm=state.conductivity_25c_ms_cm,
-            reported=state.reported,
-            quality=quality,
-            flag=flag,
-            ne107=ne107,
-            cause=cause,
-            since_s=diagnosis.state.since_s,
-            findings=self._brief_findings(cause),
-            tests=tests,
-            settled=settled,
-            interval_s=self._tests.sensor.interval_s,
-            evaporation_l_day=self._evaporation_l_day(),
-        )
-
-    def _brief_findings(self, cause: Cause) -> tuple[Finding, ...]:
-        """The causes that matter now, without sentences: cheap enough for every sample."""
-        probabilities = self.diagnosis.probabilities
-        if cause is NONE and probabilities[INDEX[NONE]] > CALM_PROBABILITY:
-            return CALM_FINDINGS
-        return brief(self.diagnosis)
-
-    def _with_findings(self, assessment: Assessment) -> Assessment:
-        assessment.findings = findings(self.diagnosis, assessment.at_s)
-        return assessment
-
-    def _estimate(self) -> tuple[float | None, float]:
-        estimate = self.diagnosis.estimate()
-        temperature_c = self._thermometer.state.temperature_c
-        if estimate is None or temperature_c is None:
-            return None, inf
-        salinity, variance = estimate
-        budget = self._uncertainty.budget(
-            reported=self.state.reported or 0.0,
-            salinity_psu=salinity,
-            temperature_c=temperature_c,
-            resolution=self._tests.sensor.resolution or 0.0,
-            noise_psu=sqrt(variance),
-        )
-        expanded = COVERAGE * budget.standard_psu
-        if expanded > self.tank.limits.largest_uncertainty_psu:
-            return None, expanded
-        return salinity, expanded
-
-    def _evaporation_l_day(self) -> float | None:
-        water = self.diagnosis.water
-        if water is None or self.diagnosis.state.balance.band_hours < 24:  # noqa: PLR2004
-            return None
-        litres = water.state.slope_psu_h * 24.0 / water.state.salinity_psu * self.tank.volume_l
-        return max(litres, 0.0)
-
-    def _publish_salinity(self, assessment: Assessment) -> list[Output]:
-        self.state.sequence += 1
-        document = salinity_document(
-            assessment,
-            boot_id=self._boot_id,
-            sequence=self.state.sequence,
-            unit=self.tank.probe.unit,
-            reference=self.tank.published_gravity_reference,
-            calendar=self._calendar,
-        )
-        return [
-            Publish(assessment.at_s, self._salinity_topic, orjson.dumps(document)),
-            Record(assessment.at_s, self.name, "sample", document),
-        ]
-
-    def _publish_diagnosis(self, assessment: Assessment) -> list[Output]:
-        at_s, cause = assessment.at_s, assessment.cause
-        changed = cause is not self._published_cause
-        flags = tuple(assessment.tests.values())
-        probability = self.diagnosis.probabilities[INDEX[cause]]
-        moved = (
-            flags != self._published_flags
-            or abs(probability - self._published_probability) > PROBABILITY_STEP
-        )
-        age_s = at_s - self._diagnosis_at_s
-        due = age_s >= (DIAGNOSIS_NOT_BEFORE_S if moved else DIAGNOSIS_EVERY_S)
-        if not changed and not due:
-            return []
-        self._with_findings(assessment)
-        outputs: list[Output] = [
-            Publish(at_s, self._diagnosis_topic, diagnosis_document(assessment, self._calendar))
-        ]
-        if changed:
-            data = {
-                "cause": cause.value,
-                "evidence": list(assessment.findings[0].evidence),
-                "probability": round(probability, 4),
-            }
-            outputs.append(Record(at_s, self.name, "cause", data))
-        self._published_cause, self._published_flags = cause, flags
-        self._published_probability, self._diagnosis_at_s = probability, at_s
-        return outputs
-
-    def _decide(self, at_s: float) -> list[Output]:
-        """Permits and alarms."""
+    def _decide(self, at_s: float, outputs: list[Output]) -> list[Output]:
+        """Permits and alarms; adds to what is to be done already."""
         situation = self.situation
         situation.at_s = at_s
         situation.service = self.service.phase
         situation.level = self._level_condition(at_s)
-        outputs: list[Output] = [*self.gates.evaluate(situation)]
-        outputs.extend(self.alarms.update(situation, self.gates.status))
+        outputs += self.gates.evaluate(situation)
+        outputs += self.alarms.update(situation, self.gates.status)
         return outputs
 
     def _level_condition(self, at_s: float) -> LevelCondition:
         if self.tank.level is None:
             return ABSENT
         seen_s, deviation = self.state.level_at_s, self.diagnosis.balance.level_deviation()
-        if seen_s is None or deviation is None or at_s - seen_s > 3600.0:  # noqa: PLR2004
+        if seen_s is None or deviation is None or at_s - seen_s > LEVEL_SILENT_S:
             return LevelCondition.UNKNOWN
-        if deviation > 3.0:  # noqa: PLR2004
+        if deviation > ODD_LEVEL:
             return LevelCondition.HIGH
-        return LevelCondition.LOW if deviation < -3.0 else LevelCondition.NORMAL  # noqa: PLR2004
+        return LevelCondition.LOW if deviation < -ODD_LEVEL else LevelCondition.NORMAL
 
     def shut_down(self, at_s: float) -> list[Output]:
         """Hold everything, for good."""

@@ -19,18 +19,26 @@ SUDDEN_C: Final = 0.35
 LARGEST_REACH_C: Final = 1.0
 """However long it was away, water that comes back has not changed by more unseen (assumed)."""
 LEASH_C: Final = 0.1
+USABLE_S: Final = 900.0
+"""Water keeps its temperature for a quarter of an hour, and longer between slow readings."""
 ACCEPTED_AFTER_S: Final = 2700.0
 """A new temperature that stays this long is taken as the water's: a large cold water change."""
 CONFIRMING_READINGS: Final = 2
 PRIOR_INTERVAL_S: Final = 60.0
 SILENT_INTERVALS: Final = 3.3
+SHORTEST_SILENCE_S: Final = 5.0
 FINEST_C: Final = 0.005
 UNKNOWN_CADENCE_S: Final = 1800.0
 """Patience before the cadence is known; three times the slowest usual one of ten minutes."""
 RATE_WANDER: Final = 4.0
 """Heaters switch between rates of about 1 °C an hour every quarter of an hour. [(°C/h)²/h]"""
 RATE_REST_H: Final = 1.0
+LARGEST_RATE_VARIANCE: Final = 9.0
+LARGEST_INNOVATION_C: Final = 0.2
+"""More than this is no noise, and would teach too much at once (assumed)."""
 SEEN_TWICE: Final = 3
+MOST_INTERVALS: Final = 30
+"""Intervals that the cadence is a mean of."""
 
 
 @dataclass(slots=True)
@@ -95,13 +103,20 @@ class WaterThermometer:
             state.anchor_c = temperature_c
             return
         self._learn_step(abs(temperature_c - before_c))
-        reach_c = min(FASTEST_C_MIN * max(at_s - state.at_s, 0.0) / 60.0, LARGEST_REACH_C)
+        age_s = at_s - state.at_s
+        reach_c = FASTEST_C_MIN * age_s / 60.0 if age_s > 0.0 else 0.0
+        if reach_c > LARGEST_REACH_C:
+            reach_c = LARGEST_REACH_C
         deviation = temperature_c - state.anchor_c
-        sudden_c = SUDDEN_C + 6.0 * state.noise_c + 2.0 * self.resolution_c
+        step_c = self.resolution_c
+        sudden_c = SUDDEN_C + 6.0 * state.noise_c + 2.0 * step_c
         if abs(deviation) <= sudden_c + reach_c:
             state.odd_since_s, state.odd_readings = None, 0
-            state.anchor_c += min(max(deviation, -reach_c), reach_c)
-            self._filter(at_s, temperature_c)
+            if -reach_c <= deviation <= reach_c:
+                state.anchor_c += deviation
+            else:
+                state.anchor_c += reach_c if deviation > 0.0 else -reach_c
+            self._filter(at_s, temperature_c, step_c)
             return
         state.odd_readings += 1
         if state.odd_since_s is None:
@@ -130,10 +145,11 @@ class WaterThermometer:
         state.rate_c_h, state.variance, state.covariance = 0.0, 0.01, 0.0
         state.rate_variance = 1.0
 
-    def _filter(self, at_s: float, reading_c: float) -> None:
+    def _filter(self, at_s: float, reading_c: float, step_c: float) -> None:
         """Predict and correct temperature and rate (Kalman, constant-rate model)."""
         state = self.state
-        hours = max(at_s - (state.at_s or at_s), 0.0) / HOUR_S
+        age_s = at_s - (state.at_s or at_s)
+        hours = age_s / HOUR_S if age_s > 0.0 else 0.0
         if hours > RATE_REST_H:
             # Nothing is left of the rate, and its doubt would outgrow what the filter can hold.
             self._start_at(at_s, reading_c)
@@ -149,20 +165,25 @@ class WaterThermometer:
         covariance = (
             state.covariance + hours * state.rate_variance + RATE_WANDER * hours * hours / 2.0
         )
-        rate_variance = min(state.rate_variance + RATE_WANDER * hours, 9.0)
-        step = self.resolution_c
-        noise2 = state.noise_c**2 + step * step / 12.0
+        rate_variance = state.rate_variance + RATE_WANDER * hours
+        if rate_variance > LARGEST_RATE_VARIANCE:
+            rate_variance = LARGEST_RATE_VARIANCE
+        noise_c = state.noise_c
+        total = variance + (noise_c**2 + step_c * step_c / 12.0)
         innovation = reading_c - predicted_c
-        gain = variance / (variance + noise2)
-        rate_gain = covariance / (variance + noise2)
+        gain = variance / total
+        rate_gain = covariance / total
         state.temperature_c = predicted_c + gain * innovation
         state.rate_c_h = (state.rate_c_h + rate_gain * innovation) * fade
         state.variance = (1.0 - gain) * variance
         state.covariance = (1.0 - gain) * covariance
         state.rate_variance = rate_variance - rate_gain * covariance
         state.at_s = at_s
-        state.noise_c += 0.01 * (min(abs(innovation), 0.2) - state.noise_c)
-        state.noise_c = max(state.noise_c, FINEST_C)
+        seen_c = abs(innovation)
+        if seen_c > LARGEST_INNOVATION_C:
+            seen_c = LARGEST_INNOVATION_C
+        noise_c += 0.01 * (seen_c - noise_c)
+        state.noise_c = noise_c if noise_c > FINEST_C else FINEST_C
 
     def _learn_step(self, change_c: float) -> None:
         """The smallest change seen again and again is the resolution."""
@@ -198,9 +219,13 @@ class WaterThermometer:
         if state.interval_s is None:
             state.interval_s = interval_s
         # A gap teaches little: the step is bounded.
-        bounded = min(interval_s, 1.5 * state.interval_s)
-        state.intervals = min(state.intervals + 1, 30)
-        state.interval_s += (bounded - state.interval_s) / state.intervals
+        usual_s = state.interval_s
+        bounded_s = 1.5 * usual_s
+        if interval_s < bounded_s:
+            bounded_s = interval_s
+        if state.intervals < MOST_INTERVALS:
+            state.intervals += 1
+        state.interval_s = usual_s + (bounded_s - usual_s) / state.intervals
 
     @property
     def interval_s(self) -> float:
@@ -221,10 +246,14 @@ class WaterThermometer:
 
     def silent_at_s(self, started_s: float) -> float:
         """From when silence counts."""
-        last = self.state.raw_at_s if self.state.raw_at_s is not None else started_s
-        if self.configured_interval_s is None and self.state.intervals < SEEN_TWICE:
-            return last + UNKNOWN_CADENCE_S
-        return last + max(SILENT_INTERVALS * self.interval_s, 5.0)
+        state, interval_s = self.state, self.configured_interval_s
+        last_s = started_s if state.raw_at_s is None else state.raw_at_s
+        if interval_s is None:
+            if state.intervals < SEEN_TWICE:
+                return last_s + UNKNOWN_CADENCE_S
+            interval_s = state.interval_s or PRIOR_INTERVAL_S
+        patience_s = SILENT_INTERVALS * interval_s
+        return last_s + (patience_s if patience_s > SHORTEST_SILENCE_S else SHORTEST_SILENCE_S)
 
     def usable(self, at_s: float) -> float | None:
         """Water temperature fit for compensation, or None when it is too old.
@@ -234,13 +263,20 @@ class WaterThermometer:
         state = self.state
         if state.temperature_c is None or state.at_s is None:
             return None
-        longest_s = max(900.0, 4.0 * self.interval_s)
-        if state.odd_since_s is not None:
-            longest_s = max(longest_s, ACCEPTED_AFTER_S + 60.0)
+        interval_s = self.interval_s
         age_s = at_s - state.at_s
-        if age_s > longest_s:
-            return None
-        ahead_h = min(max(age_s, 0.0), self.interval_s) / HOUR_S
+        if age_s > USABLE_S:
+            longest_s = max(USABLE_S, 4.0 * interval_s)
+            if state.odd_since_s is not None:
+                longest_s = max(longest_s, ACCEPTED_AFTER_S + 60.0)
+            if age_s > longest_s:
+                return None
+        if age_s > interval_s:
+            age_s = interval_s
+        ahead_h = age_s / HOUR_S if age_s > 0.0 else 0.0
         followed_c = state.temperature_c + state.rate_c_h * ahead_h
         # Water cannot run away from the anchor; a thermometer in the air can, slowly at first.
-        return min(max(followed_c, state.anchor_c - LEASH_C), state.anchor_c + LEASH_C)
+        anchor_c = state.anchor_c
+        if followed_c < anchor_c - LEASH_C:
+            return anchor_c - LEASH_C
+        return followed_c if followed_c < anchor_c + LEASH_C else anchor_c + LEASH_C

@@ -181,9 +181,43 @@ class ReadingUncertainty:
 
         Source: JCGM 100:2008 (GUM), 5.1.2.
         """
+        return Budget(
+            *self._contributions(reported, salinity_psu, temperature_c, resolution, noise_psu)
+        )
+
+    def standard_psu(
+        self,
+        reported: float,
+        salinity_psu: float,
+        temperature_c: float,
+        resolution: float,
+        noise_psu: float,
+    ) -> float:
+        """Combined standard uncertainty of one reading, without the names of its parts.
+
+        Args:
+            reported: As for :meth:`budget`, and so are the others. [probe.unit]
+            salinity_psu: What the correction made of it. [1]
+            temperature_c: Water temperature. [°C]
+            resolution: Smallest step of the device's number; 0 when unknown. [probe.unit]
+            noise_psu: What is left of the noise after filtering. [1]
+        """
+        return hypot(
+            *self._contributions(reported, salinity_psu, temperature_c, resolution, noise_psu)
+        )
+
+    def _contributions(
+        self,
+        reported: float,
+        salinity_psu: float,
+        temperature_c: float,
+        resolution: float,
+        noise_psu: float,
+    ) -> tuple[float, float, float, float, float]:
+        """In the order of :class:`Budget`."""
         at = sensitivity(salinity_psu, temperature_c)
         relative = at.per_relative_conductivity_psu
-        return Budget(
+        return (
             abs(at.per_degree_psu) * self._thermometer_c,
             resolution
             * _UNIFORM_STEP

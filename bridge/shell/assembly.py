@@ -58,6 +58,7 @@ def assemble(
             broker,
             base_topic=settings.base_topic,
             topics=engine.topics,
+            watched=engine.watched_topics,
             boot_id=boot_id,
             clock=clock,
             inbox=inbox,

@@ -14,6 +14,7 @@ import contextlib
 import gzip
 import io
 import math
+import zlib
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -101,7 +102,7 @@ class CaptureReader:
             with contextlib.ExitStack() as stack:
                 raw = stack.enter_context(self._path.open("rb"))
                 yield from self._messages(_decompressed(raw, self._path, stack), raw)
-        except (OSError, EOFError, zstandard.ZstdError) as error:
+        except (OSError, EOFError, zlib.error, zstandard.ZstdError) as error:
             reason = getattr(error, "strerror", None) or str(error)
             raise CaptureError(f"{self._path}: cannot be read ({reason}).") from error
 
@@ -225,10 +226,14 @@ class CaptureWriter:
 
     def write(self, at_s: float, topic: str, payload: bytes, *, retain: bool) -> None:
         """Append a message. [at_s: Unix s]."""
+        self.write_line(line_of(at_s, topic, payload, retain=retain))
+
+    def write_line(self, line: bytes) -> None:
+        """Append a message that is a line from `line_of` already."""
         if self._stream is None:
             raise ValueError("the capture is not open")
         try:
-            self._stream.write(line_of(at_s, topic, payload, retain=retain))
+            self._stream.write(line)
         except OSError as error:
             raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
         self.lines += 1

@@ -8,7 +8,7 @@ import json
 import os
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, ClassVar, Final
 
@@ -31,6 +31,7 @@ from bridge.shell.notify_settings import NotifySettings
 from bridge.shell.overlay import overlay, read_secret
 from bridge.shell.page_settings import PageSettings
 from bridge.shell.settings_shape import Step
+from bridge.shell.shares import Share
 from bridge.shell.storage_settings import StorageSettings
 
 LARGEST_FILE_BYTES: Final = 16 * 2**20
@@ -45,6 +46,10 @@ class Configuration(Settings):
 
     __pydantic_config__: ClassVar = FORBID_UNKNOWN
 
+    shares: dict[str, Share] = field(default_factory=dict)
+    """Where several daemons look after the tanks, which has which; empty where one has all."""
+    share: str | None = None
+    """Which of them is this daemon's."""
     broker: BrokerSettings
     storage: StorageSettings = field(default_factory=StorageSettings)
     metrics: MetricsSettings = field(default_factory=MetricsSettings)
@@ -76,8 +81,63 @@ def load(path: str | Path, environment: Mapping[str, str] | None = None) -> Conf
     return load_with_sources(path, environment).configuration
 
 
-def load_with_sources(path: str | Path, environment: Mapping[str, str] | None = None) -> Loaded:
-    """As :func:`load`, and tell which keys the environment has set."""
+def load_with_sources(
+    path: str | Path, environment: Mapping[str, str] | None = None, *, share: str | None = None
+) -> Loaded:
+    """As :func:`load`, and tell which keys the environment has set.
+
+    Args:
+        path: The TOML file.
+        environment: Environment variables; left out, those of this process.
+        share: Goes before the key of that name.
+    """
+    loaded = _read(path, environment)
+    if share is not None and share not in loaded.configuration.shares:
+        known = ", ".join(loaded.configuration.shares)
+        accepted = f"accepted are {known}" if known else f"{loaded.file} has no [shares.<name>]"
+        raise ConfigurationError([f"--share: there is no share '{printable(share)}'; {accepted}"])
+    return replace(loaded, configuration=_narrowed(loaded.configuration, share))
+
+
+def _narrowed(configuration: Configuration, share: str | None) -> Configuration:
+    """What is left for the daemon of one share; everything when no share was named."""
+    name = share if share is not None else configuration.share
+    if name is None:
+        return configuration
+    path = Path(configuration.storage.path)
+    return replace(
+        configuration,
+        share=name,
+        tanks={
+            each: tank
+            for each, tank in configuration.tanks.items()
+            if each in configuration.shares[name].tanks
+        },
+        base_topic=f"{configuration.base_topic}/{name}",
+        broker=replace(configuration.broker, client_id=f"{configuration.broker.client_id}-{name}"),
+        storage=replace(
+            configuration.storage, path=str(path.with_name(f"{path.stem}-{name}{path.suffix}"))
+        ),
+    )
+
+
+def for_one_daemon(configuration: Configuration) -> Configuration:
+    """The configuration, if it is that of a single daemon.
+
+    Raises:
+        ConfigurationError: The tanks are shared, and it was not said which share is meant.
+    """
+    if configuration.shares and configuration.share is None:
+        names = ", ".join(configuration.shares)
+        raise ConfigurationError(
+            [
+                f"the tanks are shared among {names}; say which is meant with --share or TIDEGATE_SHARE"
+            ]
+        )
+    return configuration
+
+
+def _read(path: str | Path, environment: Mapping[str, str] | None) -> Loaded:
     return parse(
         _content(Path(path)),
         file=printable(str(path)),

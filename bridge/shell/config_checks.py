@@ -93,7 +93,7 @@ def check(root: type, raw: Mapping[str, Any]) -> list[Problem]:
     sound = [part for name in shapes(root) for part in _below(root, raw, name)]
     sources = [part for part in sound if isinstance(part.value, Source)]
     base_topic = raw.get("base_topic", "tidegate")
-    problems = [*_names(root, raw, ()), *_base_topic(base_topic), *_whole_file(raw)]
+    problems = [*_names(root, raw, ()), *_base_topic(base_topic), *_whole_file(raw), *_shares(raw)]
     for part in sources:
         problems += _source(part, base_topic)
     for part in sound:
@@ -158,6 +158,37 @@ def _whole_file(raw: Mapping[str, Any]) -> Iterator[Problem]:
     secret = raw.get("command_secret")
     if isinstance(secret, str) and len(secret) < SHORTEST_SECRET:
         yield Problem(("command_secret",), f"must have at least {SHORTEST_SECRET} characters")
+
+
+def _shares(raw: Mapping[str, Any]) -> Iterator[Problem]:
+    """Refuse a tank that two daemons would control, or none would look after."""
+    shares, tanks, share = raw.get("shares"), raw.get("tanks"), raw.get("share")
+    shares = shares if isinstance(shares, Mapping) else {}
+    if isinstance(share, str) and share not in shares:
+        accepted = nearest(share, tuple(shares)) if shares else "there is no [shares.<name>]"
+        yield Problem(("share",), f"is not a share; {accepted}")
+    if not shares or not isinstance(tanks, Mapping):
+        return
+    owners: dict[str, str] = {}
+    for name, table in shares.items():
+        listed = table.get("tanks") if isinstance(table, Mapping) else None
+        for tank in listed if isinstance(listed, list) else ():
+            if not isinstance(tank, str):
+                continue
+            way = ("shares", name, "tanks")
+            if tank not in tanks:
+                yield Problem(way, f'"{tank}" is not a tank; {nearest(tank, tuple(tanks))}')
+            elif tank in owners:
+                where = "twice" if owners[tank] == name else f"in the share {owners[tank]} already"
+                yield Problem(way, f"{tank} is {where}; exactly one daemon may control a tank")
+            owners[tank] = name
+    orphans = [tank for tank in tanks if tank not in owners]
+    if orphans:
+        yield Problem(
+            ("shares",),
+            f"no share has {', '.join(orphans)}; every tank must be in exactly one",
+            missing=True,
+        )
 
 
 def topic_fault(topic: str) -> str | None:

@@ -63,6 +63,8 @@ class Sinks:
     """Where outputs go that are not for the broker. All are called from the decision loop."""
 
     records: Callable[[Record], None] | None = None
+    events: Callable[[Event], None] | None = None
+    """Shown every event that the engine was told, after it was."""
     notices: Callable[[Notice], None] | None = None
     save_state: Callable[[Any], None] | None = None
     storage_fault: Callable[[], str | None] | None = None
@@ -245,6 +247,7 @@ class Daemon:
             event = _moved(event, self._latest_s)
         since_s, self._latest_s = self._latest_s, event.at_s
         self._carry_out_all(lambda: self._outputs(event, since_s))
+        self._hand("what was heard", self._sinks.events, event)
 
     def _engine_now_s(self) -> float:
         """Now, for what is told to the engine outside of an event."""

@@ -15,7 +15,7 @@ from bridge.shell.explain_probe import probe_words, source_words, thermometer_wo
 from bridge.shell.settings_shape import Shape, shapes
 
 WIDTH: Final = 96
-TOLD_IN_WORDS: Final = ("base_topic", "tanks", "command_secret", "broker")
+TOLD_IN_WORDS: Final = ("base_topic", "tanks", "command_secret", "shares", "share", "broker")
 """Keys that have a paragraph of their own; every other section is listed."""
 
 
@@ -72,10 +72,24 @@ def listed(shape: Shape, value: Any) -> Iterator[str]:  # noqa: ANN401 - any sec
 def _opening(loaded: Loaded) -> list[str]:
     count = len(loaded.configuration.tanks)
     lines = [f"{loaded.file}: sound; {count} tank{'s' if count != 1 else ''}."]
+    lines += [*_shares(loaded.configuration)]
     if loaded.variables:
         names = ", ".join(sorted(loaded.variables.values()))
         lines += textwrap.wrap(f"From the environment: {names}.", WIDTH)
     return lines
+
+
+def _shares(configuration: Configuration) -> Iterator[str]:
+    if not configuration.shares:
+        return
+    told = "; ".join(
+        f"{name} has {', '.join(share.tanks)}" for name, share in configuration.shares.items()
+    )
+    if configuration.share is None:
+        which = "Start one daemon for each, with --share or TIDEGATE_SHARE."
+    else:
+        which = f"This is the daemon of {configuration.share}."
+    yield from textwrap.wrap(f"The tanks are shared: {told}. {which}", WIDTH)
 
 
 def _broker(configuration: Configuration) -> list[str]:

@@ -3,6 +3,7 @@
 For a container's health check. Starts no part of the daemon.
 """
 
+import os
 import sys
 from pathlib import Path
 
@@ -11,7 +12,8 @@ from bridge.shell.liveness import default_health_file, judge
 
 def main(arguments: list[str]) -> int:
     """Judge the health file and say what was found."""
-    alive, sentence = judge(Path(arguments[0]) if arguments else default_health_file())
+    usual = default_health_file(os.environ.get("TIDEGATE_SHARE"))
+    alive, sentence = judge(Path(arguments[0]) if arguments else usual)
     sys.stdout.write(sentence + "\n")
     return 0 if alive else 1
 

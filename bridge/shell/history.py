@@ -14,6 +14,7 @@ import orjson
 
 from bridge.core.outputs import Record
 from bridge.shell.history_file import is_damage
+from bridge.shell.history_inputs import Input, Lost
 from bridge.shell.history_reader import connect_read_only, newest_state
 from bridge.shell.history_rows import SAMPLE_KIND
 from bridge.shell.history_writer import EngineSnapshot, Entry, HistoryWriter, Item, Written
@@ -24,6 +25,9 @@ LOGGER: Final = logging.getLogger(__name__)
 RARE_ROOM: Final = 2.0
 """Queue length, in terms of ``queue_rows``, up to which everything but samples is still taken:
 a check or an alarm must not be lost because samples filled the queue."""
+
+INPUT_ROOM: Final = 0.5
+"""Up to which what the engine was told is taken: what it made of that is the dearer."""
 
 LONGEST_PAUSE_S: Final = 60.0
 """Between two tries while the file cannot be written."""
@@ -87,6 +91,7 @@ class History:
         self._check_finished = True
         self._size_mb = 0.0
         self._shortened = False
+        self._lost_inputs = 0
         self._taken = 0
         self._settled = 0
         self._progressed = threading.Condition()
@@ -103,6 +108,13 @@ class History:
     def records(self, record: Record) -> None:
         """Take one record; when the queue is full it is dropped and counted."""
         self._take(record, 1.0 if record.kind == SAMPLE_KIND else RARE_ROOM)
+
+    def inputs(self, event: Input) -> None:
+        """Take what the engine was told; one thread may call this, the one that tells it."""
+        if self._lost_inputs and self._take(Lost(event.at_s, self._lost_inputs), INPUT_ROOM):
+            self._lost_inputs = 0
+        if not self._take(event, INPUT_ROOM):
+            self._lost_inputs += 1
 
     def save_state(self, data: bytes, *, at_s: float = 0.0, boot_id: str = "") -> None:
         """Keep a snapshot of the engine, together with all records before it."""
@@ -138,7 +150,8 @@ class History:
 
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything taken so far is written; False when time ran out first."""
-        target = self._taken
+        with self._count_lock:
+            target = self._taken
         deadline = time.monotonic() + timeout_s
         with self._progressed:
             while self._settled < target:
@@ -172,15 +185,17 @@ class History:
     def _pending(self) -> int:
         return len(self._queue) + len(self._batch)
 
-    def _take(self, item: Item, room: float) -> None:
-        if self._closing.is_set() or self._pending() >= self._settings.queue_rows * room:
-            with self._count_lock:
+    def _take(self, item: Item, room: float) -> bool:
+        with self._count_lock:
+            if self._closing.is_set() or self._pending() >= self._settings.queue_rows * room:
                 self._counts["dropped"] += 1
-            return
-        self._queue.append(item)
-        self._taken += 1
+                return False
+            # Both together: who flushes waits for as many as were taken before it asked.
+            self._queue.append(item)
+            self._taken += 1
         if len(self._queue) >= self._settings.batch_rows:
             self._wake.set()
+        return True
 
     def _run(self) -> None:
         pause_s = FIRST_PAUSE_S

@@ -31,7 +31,18 @@ SALVAGED: Final = {
 """Tables worth saving with their keys, the dearest first. Single samples are too many; their
 summaries stand for them."""
 
-CHECKED: Final = ("word", "engine_state", "entry", "progress", "event", "hour", "minute", "sample")
+CHECKED: Final = (
+    "word",
+    "engine_state",
+    "entry",
+    "progress",
+    "event",
+    "hour",
+    "minute",
+    "sample",
+    "input",
+    "input_loose",
+)
 """Tables in the order of the check, so that a time limit falls on the least dear ones."""
 
 

@@ -6,6 +6,7 @@ and finds the fresh file after a damaged one was moved aside.
 """
 
 import heapq
+import itertools
 import logging
 import sqlite3
 from collections.abc import Iterable, Iterator
@@ -19,6 +20,7 @@ import zstandard
 
 from bridge.core.outputs import Record
 from bridge.shell.history_fold import COLUMNS, HOUR_MS, MINUTE_MS, Summary, summary_from_row
+from bridge.shell.history_inputs import Input, unpack
 from bridge.shell.history_retention import Progress
 from bridge.shell.history_rows import (
     KEYS,
@@ -218,6 +220,65 @@ class HistoryReader:
         names = self.tanks() if tank is None else (tank,)
         streams += [self.samples(name, from_s, to_s) for name in names]
         return heapq.merge(*streams, key=lambda record: record.at_s)
+
+    def inputs(self, from_s: float = 0, to_s: float | None = None) -> Iterator[Input]:
+        """What the engine was told, in time order.
+
+        Blocks of a few minutes to an hour are read whole; what is before or after is left out.
+        """
+        from_ms, end_ms = _span(from_s, to_s)
+        wanted = "WHERE last >= ? AND first < ? ORDER BY id"
+        span = (from_ms, end_ms)
+        with self._open() as (connection, _):
+            numbers = connection.execute(f"SELECT id FROM input {wanted}", span).fetchall()  # noqa: S608
+            # The small blocks at once: they may be gathered into a large one meanwhile.
+            loose = connection.execute(f"SELECT data FROM input_loose {wanted}", span).fetchall()  # noqa: S608
+        for block in itertools.chain(self._blocks(numbers), (data for (data,) in loose)):
+            for each in self._unpacked(block):
+                if from_ms <= round(each.at_s * 1000) < end_ms:
+                    yield each
+
+    def _blocks(self, numbers: Iterable[tuple[int]]) -> Iterator[bytes]:
+        for number in numbers:
+            with self._open() as (connection, _):
+                row = connection.execute("SELECT data FROM input WHERE id = ?", number).fetchone()
+            if row is None:
+                raise HistoryError(
+                    f"The oldest part of {self._path} has been thinned out meanwhile. Try again."
+                )
+            yield row[0]
+
+    def _unpacked(self, block: bytes) -> list[Input]:
+        try:
+            return unpack(block)
+        except (zstandard.ZstdError, ValueError, KeyError, IndexError, TypeError) as error:
+            raise HistoryError(
+                f"A part of what the engine was told, kept in {self._path}, is damaged ({error})."
+            ) from error
+
+    def inputs_extent(self) -> tuple[float, float] | None:
+        """From when to when there is what the engine was told; None without any."""
+        with self._open() as (connection, _):
+            first, last = connection.execute(
+                "SELECT min(first), max(last) FROM (SELECT first, last FROM input "
+                "UNION ALL SELECT first, last FROM input_loose)"
+            ).fetchone()
+        return None if first is None else (first / 1000, last / 1000)
+
+    def state_before(self, at_s: float) -> bytes | None:
+        """The newest snapshot of the engine that was made until a moment; None without any."""
+        with self._open() as (connection, _):
+            row = connection.execute(
+                "SELECT data FROM engine_state WHERE at <= ? ORDER BY id DESC", (to_ms(at_s),)
+            ).fetchone()
+        if row is None:
+            return None
+        try:
+            return zstandard.ZstdDecompressor().decompress(row[0])
+        except zstandard.ZstdError as error:
+            raise HistoryError(
+                f"A snapshot of the engine in {self._path} is damaged ({error})."
+            ) from error
 
     def _every_event(self, tank: str | None, from_s: float, to_s: float | None) -> Iterator[Record]:
         """Events a day at a time, because of some kinds there can be very many."""

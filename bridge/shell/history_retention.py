@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from bridge.core.findings import Flag
+from bridge.shell.history_blocks import prune_blocks
 from bridge.shell.history_fold import (
     CAUSES,
     COLUMNS,
@@ -162,7 +163,7 @@ def prune(
 ) -> int:
     """Take one step towards the configured retention.
 
-    ``scale`` is 1, or less when the file is too large; it shortens full and minute resolution.
+    ``scale`` is 1, or less when the file is too large; it shortens all but hours and events.
 
     Returns:
         Rows deleted.
@@ -170,7 +171,8 @@ def prune(
     full = now_ms - round(settings.full_days * scale * DAY_MS)
     minute = now_ms - round(settings.minute_days * scale * DAY_MS)
     ever = None if settings.hour_days is None else now_ms - round(settings.hour_days * DAY_MS)
-    deleted = 0
+    inputs = now_ms - round(settings.input_days * scale * DAY_MS)
+    deleted = prune_blocks(connection, inputs, step_ms=PRUNE_STEP_MS)
     for tank, state in progress.items():
         before = (state.full_from, state.minute_from)
         count, cut = _step(connection, "sample", (tank,), min(full, state.folded_to))

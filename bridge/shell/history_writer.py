@@ -10,8 +10,10 @@ from typing import Final
 import zstandard
 
 from bridge.core.outputs import Record
+from bridge.shell.history_blocks import add_block
 from bridge.shell.history_file import open_history
 from bridge.shell.history_fold import MINUTE_MS
+from bridge.shell.history_inputs import Input
 from bridge.shell.history_retention import (
     PRUNE_EVERY_MS,
     Progress,
@@ -33,7 +35,9 @@ from bridge.shell.history_rows import (
 from bridge.shell.storage_settings import StorageSettings
 
 KEPT_STATES: Final = 2
-"""The engine's last snapshots; the older one serves if the newer one was damaged."""
+"""The engine's last snapshots; the older one serves if the newer one was damaged. The first one of
+each day stays as long as what the engine was told, for judging that again."""
+DAY_MS: Final = 86_400_000
 
 SHRINK: Final = 0.9
 """What a pass leaves of the retention while the file is too large."""
@@ -61,7 +65,7 @@ class EngineSnapshot:
     data: bytes
 
 
-Item = Record | Entry | EngineSnapshot
+Item = Record | Entry | EngineSnapshot | Input
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +134,7 @@ class HistoryWriter:
     def _write(self, items: Sequence[Item]) -> Written:
         samples: list[SampleRow] = []
         events: list[EventRow] = []
+        inputs: list[Input] = []
         refused: list[str] = []
         newest_ms: int | None = None
         for item in items:
@@ -147,11 +152,15 @@ class HistoryWriter:
                         self._write_entry(item)
                     case EngineSnapshot():
                         self._write_snapshot(item)
+                    case _:
+                        to_ms(item.at_s)
+                        inputs.append(item)
             except (TypeError, ValueError, OverflowError) as error:
                 refused.append(f"{_name(item)}: {error}")
         self._connection.executemany(
             "INSERT INTO event (tank, kind, at, data) VALUES (?, ?, ?, ?)", events
         )
+        add_block(self._connection, inputs)
         late = self._write_samples(samples)
         if newest_ms is not None:
             self._maintain(newest_ms)
@@ -200,7 +209,13 @@ class HistoryWriter:
             (snapshot.boot_id, to_ms(snapshot.at_s), packed),
         )
         self._connection.execute(
-            "DELETE FROM engine_state WHERE id <= ?", ((cursor.lastrowid or 0) - KEPT_STATES,)
+            "DELETE FROM engine_state WHERE id <= ? AND (at < ? OR id NOT IN "
+            "(SELECT min(id) FROM engine_state GROUP BY at / ?))",
+            (
+                (cursor.lastrowid or 0) - KEPT_STATES,
+                to_ms(snapshot.at_s) - round(self._settings.input_days * DAY_MS),
+                DAY_MS,
+            ),
         )
 
     def _maintain(self, now_ms: int) -> None:
@@ -239,3 +254,5 @@ def _name(item: Item) -> str:
             return f"entry of {item.collection}"
         case EngineSnapshot():
             return "state of the engine"
+        case _:
+            return "what the engine was told"

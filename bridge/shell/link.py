@@ -26,6 +26,7 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from bridge.core.events import Message
 from bridge.core.outputs import Publish
+from bridge.core.rivals import heartbeat_topic
 from bridge.shell.broker_settings import BrokerSettings
 from bridge.shell.clock import EngineClock
 from bridge.shell.counters import Counters
@@ -75,11 +76,6 @@ def state_topic(base_topic: str) -> str:
     return f"{base_topic}/state"
 
 
-def heartbeat_topic(base_topic: str) -> str:
-    """Where the daemon tells itself, and anyone who listens, that the loop is turning."""
-    return f"{base_topic}/heartbeat"
-
-
 def lifecycle_message(base_topic: str, word: Lifecycle, at_s: float) -> Publish:
     """The retained life-cycle word."""
     return Publish(at_s=at_s, topic=state_topic(base_topic), payload=word.encode())
@@ -113,6 +109,7 @@ class Link:
         settings: How to reach the broker.
         base_topic: Own topics live below it.
         topics: What the engine wants to hear.
+        watched: Own topics on which it wants to hear others.
         boot_id: Tells the own heartbeat from another's.
         clock: Stamps arrivals.
         inbox: Where arrivals go.
@@ -126,6 +123,7 @@ class Link:
         *,
         base_topic: str,
         topics: Sequence[str],
+        watched: Sequence[str] = (),
         boot_id: str,
         clock: EngineClock,
         inbox: Inbox,
@@ -140,6 +138,12 @@ class Link:
             Subscription(self._state_topic),
             Subscription(self._heartbeat_topic),
             *subscriptions_for(topics, base_topic),
+            *(
+                Subscription(topic, others_only=True)
+                for topic in watched
+                # Its own come back on this one, to show that the broker lets them through.
+                if topic != self._heartbeat_topic
+            ),
         )
         self._boot_id = boot_id
         self._clock = clock
@@ -316,12 +320,10 @@ class Link:
                 self._contradicted = True
                 self._inbox.wake()
             return
-        if topic == self._heartbeat_topic:
-            if self._is_own_heartbeat(payload):
-                first = self._echo_at is None
-                self._echo_at = self._monotonic()
-                if first:
-                    self._inbox.wake()
+        if topic == self._heartbeat_topic and self._is_own_heartbeat(payload):
+            first, self._echo_at = self._echo_at is None, self._monotonic()
+            if first:
+                self._inbox.wake()
             return
         if len(payload) > LARGEST_PAYLOAD:
             self._counters.messages_cut += 1

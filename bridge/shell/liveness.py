@@ -24,16 +24,20 @@ OLDEST_S: Final = 15.0
 """A loop that has not turned for so long is dead or as good as."""
 
 
-def default_health_file() -> Path:
+def default_health_file(share: str | None = None) -> Path:
     """Where the file is kept when nothing else is said.
 
     Under systemd that is the service's run-time directory; elsewhere the directory for temporary
     files, which a read-only container keeps in memory.
+
+    Args:
+        share: The daemon's share, where several look after the tanks of a site.
     """
+    name = "health.json" if share is None else f"health-{share}.json"
     directory = os.environ.get("RUNTIME_DIRECTORY")
     if directory:
-        return Path(directory.split(":", maxsplit=1)[0]) / "health.json"
-    return Path(tempfile.gettempdir()) / f"tidegate-{os.getuid()}" / "health.json"
+        return Path(directory.split(":", maxsplit=1)[0]) / name
+    return Path(tempfile.gettempdir()) / f"tidegate-{os.getuid()}" / name
 
 
 class HealthFile:

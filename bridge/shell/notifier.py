@@ -18,6 +18,7 @@ from typing import Final
 from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.outputs import Notice, NoticeKind, Priority
+from bridge.core.settings import Tank
 from bridge.shell.notify_courier import BUSY, ERRAND, LOCK_S, UNWRITABLE, Errand
 from bridge.shell.notify_desk import Desk, DeskState, Information
 from bridge.shell.notify_outbox import Delivery, Outbox, OutboxError, Tally
@@ -62,6 +63,8 @@ class Surroundings:
     history: Path | None = None
     """For the chart."""
     limits_psu: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    tanks: Mapping[str, Tank] = field(default_factory=dict)
+    """For the report that goes along with a summary."""
     before_chart: Callable[[], object] | None = None
     """Brings the history up to date."""
 
@@ -282,6 +285,7 @@ class Notifier:
             zone=self._settings.time_zone,
             history=None if history is None else str(history),
             limits_psu=dict(self._around.limits_psu),
+            tanks=dict(self._around.tanks),
             check_only=check_only,
         )
 

@@ -20,9 +20,9 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -31,6 +31,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import TypeAdapter
 
+from bridge.core.settings import Tank
 from bridge.shell.notify_outbox import Delivery, Outbox
 from bridge.shell.notify_send import CALL_S, Outcome, send, understood
 from bridge.shell.notify_text import Message
@@ -43,6 +44,8 @@ LOCK_S: Final = 2 * (CALL_S + 2 * GRACE_S)
 """Longest wait for another courier; it begins attempts for `CALL_S` and cannot outlast them."""
 LATE_S: Final = 600.0
 """From this age on a message says when it was written."""
+MOST_REPORTED: Final = 6
+"""Tanks in the picture of a report; with more it would be too long for a phone."""
 BUSY: Final = 3
 """Exit code: another courier did not end in time."""
 UNWRITABLE: Final = 4
@@ -61,6 +64,8 @@ class Errand:
     """Where the chart's data are; None for no chart."""
     limits_psu: dict[str, tuple[float, float]] | None = None
     """Each tank's normal band, drawn into its chart."""
+    tanks: dict[str, Tank] = field(default_factory=dict)
+    """Settings of the tanks that a report tells of."""
     check_only: bool = False
     """Only see whether the addresses are understood."""
 
@@ -148,10 +153,13 @@ class _Round:
         free = [target for target in self._errand.urls if target not in busy]
         deliveries = self._outbox.claim(free, time.time())
         charts = _charts(self._errand, deliveries, self._directory)
+        reports = _reports(self._errand, deliveries, self._directory)
         for delivery in deliveries:
             deadline = time.monotonic() + CALL_S + GRACE_S
             self._under_way[delivery.id] = _Attempt(delivery, deadline)
-            arguments = (self._errand, delivery, charts, self._done)
+            message = delivery.message
+            picture = reports.get(message.report_s) or charts.get(message.tank)
+            arguments = (self._errand, delivery, picture, self._done)
             threading.Thread(target=_attempt, args=arguments, daemon=True).start()
 
     def _finish(self, delivery_id: str, outcome: Outcome) -> None:
@@ -169,18 +177,18 @@ class _Round:
 def _attempt(
     errand: Errand,
     delivery: Delivery,
-    charts: Mapping[str, Path],
+    picture: Path | None,
     done: "SimpleQueue[tuple[str, Outcome]]",
 ) -> None:
-    chart = charts.get(delivery.message.tank) if _with_chart(delivery) else None
+    chart = picture if _with_picture(delivery) else None
     message = _with_remarks(delivery, errand)
     url = errand.urls[delivery.target]
     done.put((delivery.id, send(url, message, delivery=delivery.id, chart=chart)))
 
 
-def _with_chart(delivery: Delivery) -> bool:
+def _with_picture(delivery: Delivery) -> bool:
     """A service that refuses pictures must not cost the alert: every other attempt goes without."""
-    return bool(delivery.message.tank) and delivery.attempts % 2 == 1
+    return delivery.attempts % 2 == 1
 
 
 def _with_remarks(delivery: Delivery, errand: Errand) -> Message:
@@ -198,7 +206,7 @@ def _with_remarks(delivery: Delivery, errand: Errand) -> Message:
 
 def _charts(errand: Errand, deliveries: Sequence[Delivery], directory: Path) -> dict[str, Path]:
     """A picture for each tank that is told of; without the library or data there is none."""
-    tanks = {d.message.tank for d in deliveries if _with_chart(d)}
+    tanks = {d.message.tank for d in deliveries if _with_picture(d)} - {""}
     charts: dict[str, Path] = {}
     if errand.history is None or not tanks:
         return charts
@@ -219,6 +227,33 @@ def _charts(errand: Errand, deliveries: Sequence[Delivery], directory: Path) -> 
     except Exception:  # noqa: BLE001 # the text matters, the picture does not
         return charts
     return charts
+
+
+def _reports(
+    errand: Errand, deliveries: Sequence[Delivery], directory: Path
+) -> dict[tuple[float, float] | None, Path]:
+    """A picture of each stretch of time that a summary is about."""
+    spans = {d.message.report_s for d in deliveries if _with_picture(d)} - {None}
+    reports: dict[tuple[float, float] | None, Path] = {}
+    if errand.history is None or not spans or not errand.tanks:
+        return reports
+    try:
+        from bridge.shell.report_facts import gather  # noqa: PLC0415 # loaded for a summary only
+        from bridge.shell.report_png import render_png  # noqa: PLC0415 # optional library
+
+        history, zone = Path(errand.history), ZoneInfo(errand.zone)
+        for number, span in enumerate(sorted(span for span in spans if span is not None)):
+            facts = [
+                gather(history, name, tank, from_s=span[0], to_s=span[1], zone=zone)
+                for name, tank in list(errand.tanks.items())[:MOST_REPORTED]
+            ]
+            told = [each for each in facts if not each.empty]
+            if told:
+                reports[span] = directory / f"report-{number}.png"
+                reports[span].write_bytes(render_png(told))
+    except Exception:  # noqa: BLE001 # the text matters, the picture does not
+        return reports
+    return reports
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ for a while: raised again they go on, otherwise they have ended while nobody wat
 """
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, time, tzinfo
 from math import inf
 from typing import Final
@@ -79,6 +79,8 @@ class Information:
     """The moment that it is about; the same one is not told twice. [Unix s]"""
     title: str
     body: str
+    report_s: tuple[float, float] | None = None
+    """Begin and end of the report that goes along; None for none. [Unix s]"""
 
 
 @dataclass(slots=True)
@@ -203,7 +205,8 @@ class Desk:
         if informations:
             self.state.informations = []
         self.state.sent_at_s.append(at_s)
-        return compose(items)
+        reports = [info.report_s for info in informations if info.report_s is not None]
+        return replace(compose(items), report_s=reports[-1] if reports else None)
 
     def _raise(self, group: str, standing: Standing | None, notice: Notice, at_s: float) -> None:
         past = self.state.closed.get(notice.episode)

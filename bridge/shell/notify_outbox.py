@@ -16,14 +16,16 @@ from bridge.shell.notify_text import Message, Tone
 
 APPLICATION_ID: Final = 0x54474E31
 """Marks the file as ours ("TGN1")."""
-VERSION: Final = 1
+VERSION: Final = 2
 FIRST_PAUSE_S: Final = 5.0
 LONGEST_PAUSE_S: Final = 600.0
 """Between two tries while a service fails."""
 GIVE_UP_S: Final = 3 * 86400.0
 """An alert that could not be sent for three days helps nobody any more."""
 KEPT_FINISHED: Final = 200
-DELIVERY: Final = "id, target, title, body, tone, tank, written_at, attempts, unsure"
+DELIVERY: Final = (
+    "id, target, title, body, tone, tank, report_from, report_to, written_at, attempts, unsure"
+)
 BUSY_S: Final = 10.0
 """Longest wait for another process that is writing."""
 
@@ -45,9 +47,18 @@ SCHEMA: Final = f"""
         phase TEXT NOT NULL DEFAULT 'waiting'
             CHECK (phase IN ('waiting', 'sending', 'delivered', 'given-up')),
         unsure INTEGER NOT NULL DEFAULT 0,
-        error TEXT
+        error TEXT,
+        report_from REAL,
+        report_to REAL
     ) STRICT;
     PRAGMA application_id = {APPLICATION_ID};
+    PRAGMA user_version = {VERSION};
+    COMMIT;
+"""
+FROM_VERSION_1: Final = f"""
+    BEGIN IMMEDIATE;
+    ALTER TABLE delivery ADD COLUMN report_from REAL;
+    ALTER TABLE delivery ADD COLUMN report_to REAL;
     PRAGMA user_version = {VERSION};
     COMMIT;
 """
@@ -129,8 +140,8 @@ class Outbox:
             )
             connection.executemany(
                 "INSERT INTO delivery "
-                "(id, target, title, body, tone, tank, written_at, due_at) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                "(id, target, title, body, tone, tank, report_from, report_to, written_at, due_at) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [
                     (
                         delivery.id,
@@ -139,6 +150,7 @@ class Outbox:
                         delivery.message.body,
                         delivery.message.tone.value,
                         delivery.message.tank,
+                        *(delivery.message.report_s or (None, None)),
                         delivery.written_at_s,
                         at_s,
                     )
@@ -280,9 +292,15 @@ class Outbox:
         connection.execute("PRAGMA synchronous = FULL")
         if not tables:
             connection.executescript(SCHEMA)
+        elif version < VERSION:
+            connection.executescript(FROM_VERSION_1)
 
 
-def _delivery(row: tuple[str, str, str, str, str, str, float, int, int]) -> Delivery:
-    name, target, title, body, tone, tank, written_at_s, attempts, unsure = row
-    message = Message(title, body, Tone(tone), tank)
+_Row = tuple[str, str, str, str, str, str, float | None, float | None, float, int, int]
+
+
+def _delivery(row: _Row) -> Delivery:
+    name, target, title, body, tone, tank, from_s, to_s, written_at_s, attempts, unsure = row
+    report_s = None if from_s is None or to_s is None else (from_s, to_s)
+    message = Message(title, body, Tone(tone), tank, report_s)
     return Delivery(name, target, message, written_at_s, attempts, bool(unsure))

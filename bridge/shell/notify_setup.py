@@ -55,6 +55,7 @@ def start_telling(
                 name: (tank.limits.low_psu, tank.limits.high_psu)
                 for name, tank in configuration.tanks.items()
             },
+            tanks=configuration.tanks,
             before_chart=lambda: history.flush(FLUSH_S),
         ),
     )

@@ -142,7 +142,7 @@ def summarise(
         lines.append(f"{quiet} tanks without anything to tell.")
     days = round((to_s - from_s) / DAY_S)
     title = f"Tidegate: the last {'day' if days == 1 else f'{days} days'}"
-    return Information(SUBJECT, to_s, title, "\n".join(lines))
+    return Information(SUBJECT, to_s, title, "\n".join(lines), (from_s, to_s))
 
 
 def _of_tank(

@@ -50,6 +50,8 @@ class Message:
     body: str
     tone: Tone
     tank: str = ""
+    report_s: tuple[float, float] | None = None
+    """Begin and end of the report that goes along, as a picture. [Unix s]"""
 
 
 def compose(items: Sequence[Item]) -> Message:

@@ -86,6 +86,8 @@ class Subscription:
     For commands, so that one sent as retained is refused the first time already. Not for
     sensors: many publish everything retained, and theirs would never look alive.
     """
+    others_only: bool = False
+    """MQTT 5 "no local": what this connection publishes itself is not sent back."""
 
 
 def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
@@ -398,7 +400,9 @@ class Session:
         if not self.speaks_5:
             return subscription.qos
         return SubscribeOptions(
-            qos=subscription.qos, retainAsPublished=subscription.keep_retain_flag
+            qos=subscription.qos,
+            noLocal=subscription.others_only,
+            retainAsPublished=subscription.keep_retain_flag,
         )
 
     def _subscribed(

@@ -18,6 +18,10 @@ class EnginePort(Protocol):
         """Topic filters to subscribe to."""
 
     @property
+    def watched_topics(self) -> tuple[str, ...]:
+        """Own topics, on which others are to be heard."""
+
+    @property
     def wake_at_s(self) -> float:
         """When the next tick is wanted; infinite when never, in Unix seconds."""
 

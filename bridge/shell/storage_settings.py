@@ -17,6 +17,8 @@ class StorageSettings:
     path: Annotated[str, MinLen(1)] = "tidegate-data/history.sqlite3"
     full_days: Annotated[float, Ge(1), Le(3660)] = 14.0
     """How long every sample is kept; the water level's, too."""
+    input_days: Annotated[float, Ge(0), Le(3660)] = 14.0
+    """How long every message that was heard is kept, to be judged again; 0 keeps none."""
     minute_days: Annotated[float, Ge(1), Le(36600)] = 90.0
     """How long minute summaries are kept, and the switching of devices."""
     hour_days: Annotated[float, Ge(1), Le(36600)] | None = None

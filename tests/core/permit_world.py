@@ -175,6 +175,7 @@ class World:
         self.change(
             link_up=True,
             clock_settled=True,
+            alone=True,
             service=ServicePhase.IDLE,
             level=LevelCondition.NORMAL,
         )

@@ -62,6 +62,7 @@ def play(
         START_S,
         link_up=True,
         clock_settled=True,
+        alone=True,
         service=ServicePhase.IDLE,
         level=LevelCondition.NORMAL,
     )

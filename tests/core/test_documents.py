@@ -2,13 +2,15 @@
 
 from dataclasses import replace
 from datetime import datetime
-from math import inf, nan
+from math import inf, isfinite, nan, nextafter
 from typing import Any
 
 import orjson
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
-from bridge.core.documents import diagnosis_document, salinity_document
+from bridge.core.documents import diagnosis_document, rounded, salinity_document
 from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
 from bridge.core.qartod_state import TESTS
 from bridge.core.settings import GravityReference, ProbeUnit
@@ -197,3 +199,27 @@ def test_an_engines_documents_keep_to_the_interface() -> None:
     for published in rig.published:
         assert published.qos == 1
         assert published.retain is not ("/result/" in published.topic)
+
+
+@given(st.floats(), st.integers(0, 5))
+@example(2.5, 0)
+@example(35.00005, 4)
+@example(-0.00001, 4)
+@example(1.03125, 4)
+def test_numbers_are_rounded_as_the_language_does(value: float, digits: int) -> None:
+    """To the last bit, ties and signed zeros included; what is not finite is not known."""
+    found = rounded(value, digits)
+
+    assert repr(found) == repr(round(value, digits) if isfinite(value) else None)
+
+
+@given(st.integers(0, 10**7), st.integers(0, 5), st.integers(-3, 3))
+def test_numbers_near_a_tie_are_rounded_as_the_language_does(
+    half: int, digits: int, steps: int
+) -> None:
+    """However near to the middle between two decimals."""
+    value = (2 * half + 1) / (2 * 10**digits)
+    for _ in range(abs(steps)):
+        value = nextafter(value, inf if steps > 0 else -inf)
+
+    assert rounded(value, digits) == round(value, digits)

@@ -29,7 +29,7 @@ def world(**permits: object) -> World:
 def test_starts_with_hold_because_nothing_is_known() -> None:
     """The first document after a start is a hold for starting."""
     start = World()
-    start.change(link_up=True, clock_settled=True, service=ServicePhase.IDLE)
+    start.change(link_up=True, clock_settled=True, alone=True, service=ServicePhase.IDLE)
 
     assert start.document()["state"] == "hold"
     assert start.document()["first_reason"] == "starting"
@@ -41,6 +41,7 @@ def test_permits_after_a_settled_reading_and_the_minimum_hold() -> None:
     start.change(
         link_up=True,
         clock_settled=True,
+        alone=True,
         service=ServicePhase.IDLE,
         level=LevelCondition.NORMAL,
     )
@@ -56,7 +57,7 @@ def test_permits_after_a_settled_reading_and_the_minimum_hold() -> None:
 def test_a_retained_situation_permits_nothing() -> None:
     """A reading taken before the start never permits, however good it looks."""
     start = World()
-    start.change(link_up=True, clock_settled=True, service=ServicePhase.IDLE)
+    start.change(link_up=True, clock_settled=True, alone=True, service=ServicePhase.IDLE)
     start.read(probe_at_s=START_S - 1)
     start.healthy(300, probe_at_s=START_S - 1)
 
@@ -88,6 +89,7 @@ def test_hold_is_retained_without_expiry() -> None:
 HOLDS: list[tuple[str, Callable[[World], object]]] = [
     ("link", lambda w: w.change(link_up=False)),
     ("clock", lambda w: w.change(clock_settled=False)),
+    ("another-daemon", lambda w: w.change(alone=False)),
     ("service", lambda w: w.change(service=ServicePhase.ACTIVE)),
     ("settling", lambda w: w.change(service=ServicePhase.SETTLING)),
     ("starting", lambda w: w.read(settled=False)),
@@ -481,6 +483,7 @@ def test_a_bypass_of_an_unknown_permit_is_refused() -> None:
     [
         ("link", lambda w: w.change(link_up=False)),
         ("clock", lambda w: w.change(clock_settled=False)),
+        ("another-daemon", lambda w: w.change(alone=False)),
         ("service", lambda w: w.change(service=ServicePhase.ACTIVE)),
         ("starting", lambda w: w.read(settled=False)),
         ("stale", lambda w: w.tick_until(w.now_s + 80)),

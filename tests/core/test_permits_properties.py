@@ -89,6 +89,7 @@ kinds = st.one_of(
     st.tuples(st.just("read"), st.just((Cause.NONE, {}))),
     st.tuples(st.just("link_up"), st.sampled_from([True, True, True, False])),
     st.tuples(st.just("clock_settled"), st.sampled_from([True, True, True, False])),
+    st.tuples(st.just("alone"), st.sampled_from([True, True, True, False])),
     st.tuples(st.just("service"), _mostly(ServicePhase.IDLE, *ServicePhase)),
     st.tuples(st.just("level"), _mostly(LevelCondition.NORMAL, *LevelCondition)),
     st.tuples(st.just("pump"), st.sampled_from([True, False, None])),
@@ -165,6 +166,7 @@ def test_every_doubt_holds_in_the_same_call(history: list[Step]) -> None:
     """After any history, each doubt yields hold at once and a document that says so."""
     doubts: list[dict[str, Any]] = [
         {"clock_settled": False},
+        {"alone": False},
         {"service": ServicePhase.ACTIVE},
         {"level": LevelCondition.HIGH},
         {"assessment": None},
@@ -222,6 +224,7 @@ def test_no_bypass_overrides_an_overrun(history: list[Step]) -> None:
     world.change(
         link_up=True,
         clock_settled=True,
+        alone=True,
         service=ServicePhase.IDLE,
         level=LevelCondition.NORMAL,
     )
@@ -258,6 +261,7 @@ def test_opens_again_by_itself_when_all_is_well(history: list[Step]) -> None:
     world.change(
         link_up=True,
         clock_settled=True,
+        alone=True,
         service=ServicePhase.IDLE,
         level=LevelCondition.NORMAL,
     )

@@ -4,18 +4,23 @@ import logging
 import sqlite3
 import threading
 import time
+from base64 import b64decode
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from io import StringIO
+from datetime import UTC
+from io import BytesIO, StringIO
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from bridge.core.outputs import Notice, NoticeKind, Priority
+from bridge.core.settings import Probe, ProbeUnit, Reports, Tank, Thermometer
+from bridge.shell.chart import draw_last_hours
 from bridge.shell.history import History
 from bridge.shell.notifier import QUEUED, Notifier, Surroundings
 from bridge.shell.notify_desk import Information
-from bridge.shell.notify_outbox import Outbox
+from bridge.shell.notify_outbox import Delivery, Outbox
 from bridge.shell.notify_secrets import redactor_for, secrets_of
 from bridge.shell.notify_send import send
 from bridge.shell.notify_settings import NotifySettings, Target
@@ -280,6 +285,49 @@ def test_a_chart_comes_along(tmp_path: Path) -> None:
     (attachment,) = phone.received[1].attachments
     assert attachment["mimetype"] == "image/png"
     assert attachment["base64"].startswith("iVBORw0KGgo")
+
+
+def test_a_report_comes_along_with_a_summary(tmp_path: Path) -> None:
+    """The picture is the report of the summary's time, wider than a chart is high (invented)."""
+    storage = StorageSettings(path=str(tmp_path / "history.sqlite3"))
+    history = History(storage)
+    now_s = time.time()
+    for place in range(600):
+        history.records(sample(now_s - 6000 + 10 * place, place))
+    probe = Probe(topic="p", unit=ProbeUnit.PSU, reports=Reports.SALINITY)
+    tank = Tank(volume_l=100, probe=probe, thermometer=Thermometer(topic="t"))
+    around = Surroundings(
+        history=Path(storage.path), tanks={"reef": tank}, before_chart=history.flush
+    )
+    summary = Information("summary", now_s, "Last day", "All well.", (now_s - 7200, now_s))
+    with Phone() as phone, running(configured(tmp_path, phone.url()), around) as notifier:
+        notifier.inform(summary)
+        assert phone.wait_for(lambda p: bool(p.received))
+        assert settled(notifier)
+    history.close()
+
+    (attachment,) = phone.received[0].attachments
+    picture = Image.open(BytesIO(b64decode(attachment["base64"])))
+    chart = draw_last_hours(Path(storage.path), "reef", to_s=now_s, zone=UTC)
+    assert chart is not None
+    # The chart and, below it, the figures.
+    assert picture.height > Image.open(BytesIO(chart)).height + 100
+
+
+def test_messages_that_an_older_version_left_are_sent(tmp_path: Path) -> None:
+    """The file of an older version is brought up to date and loses nothing."""
+    path = tmp_path / "alerts.sqlite3"
+    outbox = Outbox(path)
+    waiting = Delivery("1", "phone", Message("Old", "Text.", Tone.INFO), time.time())
+    outbox.save({}, [waiting], at_s=time.time())
+    outbox.close()
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute("ALTER TABLE delivery DROP COLUMN report_from")
+    connection.execute("ALTER TABLE delivery DROP COLUMN report_to")
+    connection.execute("PRAGMA user_version = 1")
+    connection.close()
+
+    assert Outbox(path).unsent() == [waiting]
 
 
 def test_messages_for_a_removed_target_are_forgotten(tmp_path: Path) -> None:

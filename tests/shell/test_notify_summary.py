@@ -69,6 +69,7 @@ def test_a_summary_says_what_happened(tmp_path: Path) -> None:
         "Tidegate: the last day",
         "Living room: salinity 34.8 to 35.1, last 35.1 ± 0.1; disturbed or changing: bubbles 2 h; "
         "held: dosing 2 h 30 min; 1 alarm (bubbles); topped off 6.4 l.",
+        (BEGIN.timestamp(), END.timestamp()),
     )
 
 

@@ -53,6 +53,11 @@ class FakeEngine:
         """As given."""
         return self._topics
 
+    @property
+    def watched_topics(self) -> tuple[str, ...]:
+        """None; it has no notion of others."""
+        return ()
+
     def step(self, event: Event) -> list[Output]:
         """Take an event."""
         self.events.append(event)

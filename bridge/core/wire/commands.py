@@ -314,6 +314,29 @@ def _document(name: str, payload: bytes) -> dict[str, Any]:
     return document
 
 
+def knows_secret(payload: bytes, secret: str | None) -> bool:
+    """Whether a command would not be refused for its secret; one that is no JSON says nothing."""
+    if secret is None:
+        return True
+    try:
+        document = orjson.loads(payload)
+    except orjson.JSONDecodeError:
+        return False
+    return isinstance(document, dict) and _same(document.get("secret"), secret)
+
+
+def without_secret(payload: bytes) -> bytes:
+    """The command as it may be kept on disk."""
+    try:
+        document = orjson.loads(payload)
+    except orjson.JSONDecodeError:
+        return payload
+    if not isinstance(document, dict) or "secret" not in document:
+        return payload
+    del document["secret"]
+    return orjson.dumps(document)
+
+
 def _same(given: object, secret: str) -> bool:
     text = given if isinstance(given, str) else ""
     return compare_digest(text.encode(), secret.encode())

@@ -5,16 +5,15 @@ from functools import lru_cache
 
 
 @lru_cache(maxsize=64)
-def _hour(number: int) -> str:
-    return datetime.fromtimestamp(number * 3600, UTC).isoformat()[:14]
+def _minute(number: int) -> str:
+    return datetime.fromtimestamp(number * 60, UTC).isoformat()[:17]
 
 
 def second_utc(second: int) -> str:
     """Whole Unix seconds as ``2026-03-01T12:00:00``."""
-    # Nearly all moments written in a row share their hour, and this is on the hot path.
-    hour, second = divmod(second, 3600)
+    # Nearly all moments written in a row share their minute, and this is on the hot path.
     minute, second = divmod(second, 60)
-    return f"{_hour(hour)}{minute:02d}:{second:02d}"
+    return f"{_minute(minute)}{second:02d}"
 
 
 # The documents of one moment share their times.

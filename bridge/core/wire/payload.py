@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import orjson
 
@@ -25,7 +25,8 @@ class Rejected:
     reason: str
 
 
-class Number(NamedTuple):
+@dataclass(slots=True)
+class Number:
     """A finite number and, where the payload says so, when it was measured."""
 
     value: float
@@ -44,9 +45,8 @@ _NO_TIME: Final = Rejected("JSON has no usable time at the configured time_path"
 
 
 def _finite(value: float) -> Number | Rejected:
-    if not isfinite(value) or abs(value) > LARGEST_MAGNITUDE:
-        return _NOT_FINITE
-    return Number(value)
+    # Written so that NaN is refused as well.
+    return Number(value) if -LARGEST_MAGNITUDE <= value <= LARGEST_MAGNITUDE else _NOT_FINITE
 
 
 def _bare(payload: bytes) -> Number | Rejected:
@@ -54,9 +54,10 @@ def _bare(payload: bytes) -> Number | Rejected:
     if len(payload) > LARGEST_NUMBER_BYTES or b"_" in payload:
         return _TOO_LONG if len(payload) > LARGEST_PAYLOAD_BYTES else _NO_NUMBER
     try:
-        return _finite(float(payload))
+        value = float(payload)
     except ValueError:
         return _NO_NUMBER
+    return Number(value) if -LARGEST_MAGNITUDE <= value <= LARGEST_MAGNITUDE else _NOT_FINITE
 
 
 def _walk(document: Any, steps: tuple[str, ...]) -> Any:  # noqa: ANN401 - JSON is anything

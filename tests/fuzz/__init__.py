@@ -1,0 +1,1 @@
+"""What nobody should send, in large numbers, at every door of the program."""

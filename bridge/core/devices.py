@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
-from math import comb, log, sqrt
+from math import comb, exp, log, sqrt
 from typing import Final
 
 KEPT_EDGES: Final = 40
@@ -49,6 +49,8 @@ SIGNIFICANCE: Final = 3e-6
 thousands of times a month: the chance of one false name in a year has to stay small."""
 PROMPT: Final = 0.75
 """Share of effects that show in the first sample after a switching (assumed)."""
+NOISE_LAG: Final = 3.0
+"""Samples that noise usually takes to show (assumed)."""
 LAGGING: Final = 0.2
 """Share that shows in the second only: devices tell late, probes smooth (assumed)."""
 RARELY_S: Final = 6 * 3600.0
@@ -322,6 +324,25 @@ class Devices:
         span_s = max(at_s - edges[0], RARELY_S) if edges else RARELY_S
         rate = (len(edges) + 1.0) / span_s
         return share / min(1.0, rate * slot_s)
+
+    def lately_started(self, at_s: float, interval_s: float) -> str | None:
+        """The running device whose start fits best with noise that begins now.
+
+        Noise shows some samples after the start, whenever it happens to be large.
+        """
+        best, found = 1.0, None
+        for name in self.names:
+            device = self.state.devices[name]
+            if not device.on or device.since_s is None or device.switchings == 0:
+                continue
+            lag = (at_s - device.since_s) / interval_s
+            edges = [c.at_s for c in device.steps[-12:]]
+            span_s = max(at_s - edges[0], RARELY_S) if edges else RARELY_S
+            rate = (len(edges) + 1.0) / span_s
+            score = exp(-lag / NOISE_LAG) / min(1.0, rate * interval_s)
+            if score > best:
+                best, found = score, name
+        return found
 
     def edge_near(self, at_s: float, window_s: float) -> str | None:
         """The device that switched within the window before ``at_s``, or None.

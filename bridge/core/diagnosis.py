@@ -100,6 +100,10 @@ UNTOLD_ODDS: Final = 0.1
 """Factor for pick-up from something that is not configured, or tells late."""
 GAS_COMES_WITHIN_S: Final = 180.0
 """A pump that starts sends its bubbles within minutes (common practice, no source)."""
+SUSPECTED: Final = 3.0
+"""Factor for a device whose switching coincided before."""
+MOST_BY_SWITCHING: Final = 3.5
+"""Largest log odds by one coincidence, which proves nothing."""
 NAMED_ODDS: Final = 1000.0
 """Factor on the prior odds at a switching of a device whose effect is known."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
@@ -166,6 +170,10 @@ class DiagnosisState:
     """Noise of the quietest tenth of the readings."""
     interference_s: float | None = None
     """When a named device last ran."""
+    interference_psu: float = 0.0
+    """Largest departure that was put down to it."""
+    suspect: str | None = None
+    """Device whose switching last coincided with a change, one coincidence or more."""
     interference_device: str | None = None
     running_until_s: float = 0.0
     """Until when water that was found running in is expected to go on."""
@@ -525,7 +533,8 @@ class Diagnosis:
             if len(seen) == 1:
                 # The strongest evidence names the device.
                 self.state.interference_s = at_s
-                self._linger(at_s, name)
+                size = abs(verdict.size) if verdict.effect is Effect.STEP else 0.0
+                self._linger(at_s, name, size)
             if verdict.effect is Effect.STEP:
                 probe_psu -= verdict.size
                 noise2 += (0.25 * verdict.size) ** 2
@@ -626,6 +635,7 @@ class Diagnosis:
             state.outside = 0
         episode = self._episode
         assert episode is not None  # noqa: S101
+        before = (episode.state.samples, episode.state.clean_run > 0)
         episode.sample(
             at_s,
             reading,
@@ -638,6 +648,8 @@ class Diagnosis:
             mixing=self._mixing_share(at_s),
         )
         clean = episode.state.clean_run > 0
+        if before[0] > 0 and before[1] != clean:
+            self._consult_switching(at_s, interval_s, episode)
         if not clean:
             state.outside += 1
             state.last_outside_s = at_s
@@ -668,6 +680,20 @@ class Diagnosis:
             self._carry(elapsed_h)
         else:
             self._carry(elapsed_h)
+
+    def _consult_switching(self, at_s: float, interval_s: float, episode: Episode) -> None:
+        """A reading that leaves or returns at a switching speaks for pick-up, any other against."""
+        if not self.devices.names:
+            return
+        odds, device = self._switching_odds(at_s, interval_s)
+        change = min(max(log(odds), -MOST_BY_SWITCHING), MOST_BY_SWITCHING)
+        state = episode.state
+        state.priors[Model.STEP] += change
+        state.weights[Model.STEP] += change
+        if device is not None and odds > 1.0:
+            self.state.suspect = device
+            if state.edge_device is None:
+                state.edge_device = device
 
     def _consult_level(self, episode: Episode) -> None:
         """Water in surplus, seen by the level, speaks for a real fall; each sample a little."""
@@ -719,6 +745,7 @@ class Diagnosis:
             at_s, water.state.salinity_psu, water.state.salinity_variance, reading, factors
         )
         episode.state.edge_device = device
+        episode.state.noise_device = self.devices.lately_started(at_s, interval_s) or device
         episode.state.addition = self.inflow.active(at_s)
         # The follower starts where the last sample left the water.
         episode.state.last_s = self.state.last_probe_s or at_s
@@ -748,19 +775,12 @@ class Diagnosis:
     ) -> str | None:
         """Odds by the switchings just before; returns the device most likely to be the maker."""
         before_s = self.state.last_probe_s or at_s
-        named = {name for name, _ in self.devices.named()}
-        electric, gas, likeliest, device = UNTOLD_ODDS, 1.0, 0.0, None
+        electric, device = self._switching_odds(at_s, interval_s)
+        gas = 1.0
         for name in self.devices.names:
-            ratio = self.devices.coincidence(name, at_s, before_s, interval_s)
-            if ratio == 0.0 or name in self._dosers:
-                continue
-            if name in named:
-                ratio = max(ratio, NAMED_ODDS)
-            elif self._moves_gas(name):
+            if self._moves_gas(name):
+                ratio = self.devices.coincidence(name, at_s, before_s, interval_s)
                 gas += 0.5 * ratio / len(self.devices.names)
-            electric += ratio / len(self.devices.names)
-            if ratio > likeliest:
-                likeliest, device = ratio, name
         if gas == 1.0 and any(
             self._moves_gas(name)
             and at_s - (self.devices.state.devices[name].edge_s or 0.0) < GAS_COMES_WITHIN_S
@@ -770,6 +790,28 @@ class Diagnosis:
         factors[Model.STEP] = factors[Model.NOISE] = electric
         factors[Model.PASSING] = factors[Model.LODGED] = gas
         return device
+
+    def _switching_odds(self, at_s: float, interval_s: float) -> tuple[float, str | None]:
+        """Odds that a change at this sample is pick-up, by the switchings just before.
+
+        Returns:
+            Factor on the prior odds, and the device most likely to be the maker.
+        """
+        before_s = self.state.last_probe_s or at_s
+        named = {name for name, _ in self.devices.named()}
+        odds, likeliest, device = UNTOLD_ODDS, 0.0, None
+        for name in self.devices.names:
+            ratio = self.devices.coincidence(name, at_s, before_s, interval_s)
+            if ratio == 0.0 or name in self._dosers:
+                continue
+            if name in named:
+                ratio = max(ratio, NAMED_ODDS)
+            elif name == self.state.suspect:
+                ratio *= SUSPECTED
+            odds += ratio / len(self.devices.names)
+            if ratio > likeliest:
+                likeliest, device = ratio, name
+        return odds, device
 
     def _inflow_factors(self, at_s: float, factors: dict[Model, float]) -> None:
         doser = self._dosing(at_s)
@@ -814,12 +856,20 @@ class Diagnosis:
         episode = self.state.episode
         if self.confirmed and episode is not None:
             self.state.last_episode_s = at_s
-            self.state.last_episode_cause = self.state.cause
-            device = episode.edge_device
+            self.state.last_episode_cause = self._concluded(episode)
+            device = self._culprit(episode)
             if device is not None and self.state.cause is self._device_cause(device):
-                self._linger(at_s, device)
+                self._linger(at_s, device, max(episode.highest_psu, -episode.deepest_psu))
         self._episode = self.state.episode = None
         self.state.outside = 0
+
+    def _concluded(self, episode: EpisodeState) -> Cause:
+        """What an episode was, with all that is known at its end."""
+        assert self._episode is not None  # noqa: S101 - for the type checker
+        weights = self._episode.probabilities()
+        if weights[Model.STEP] + weights[Model.NOISE] > 0.5:  # noqa: PLR2004
+            return self._device_cause(self._culprit(episode))
+        return self.state.cause
 
     # ------------------------------------------------------------------ conclusions
 
@@ -1022,8 +1072,11 @@ class Diagnosis:
         cause = self._device_cause(device)
         odds[cause] = max(odds[cause], strength)
 
-    def _linger(self, at_s: float, device: str) -> None:
+    def _linger(self, at_s: float, device: str, size_psu: float) -> None:
         """Take pick-up as going on until its device has had the time to show otherwise."""
+        if device != self.state.interference_device or at_s > self.state.lingers_until_s:
+            self.state.interference_psu = 0.0
+        self.state.interference_psu = max(self.state.interference_psu, size_psu)
         lasting_s = LINGERS_CYCLES * self.devices.cycle_s(device) + 60.0
         self.state.interference_device = device
         self.state.lingers_until_s = at_s + min(lasting_s, LONGEST_LINGER_S)
@@ -1040,14 +1093,19 @@ class Diagnosis:
         state = self._episode.state
         total = sum(probabilities)
         shares = [0.03 * p / total for p in probabilities]
-        electric = weights[Model.STEP] + weights[Model.NOISE]
-        # Without any device that switched, pick-up is only one of the things it may be.
-        known = 0.9 if state.edge_device is not None else 0.2
+        step, noise = weights[Model.STEP], weights[Model.NOISE]
+        device = self._culprit(state)
+        # Without any device that switched, a step is only in part likely to be pick-up; noise to
+        # either side is hardly anything else.
+        known_step = 0.9 if device is not None else 0.2
+        known_noise = 0.9 if device is not None else 0.6
         fallen = state.follower_psu < state.before_psu
         spread = {
             Cause.BUBBLES: weights[Model.PASSING] + weights[Model.LODGED],
-            self._device_cause(state.edge_device): known * electric,
-            Cause.UNEXPLAINED: weights[Model.UNEXPLAINED] + (1.0 - known) * electric,
+            self._device_cause(device): known_step * step + known_noise * noise,
+            Cause.UNEXPLAINED: weights[Model.UNEXPLAINED]
+            + (1.0 - known_step) * step
+            + (1.0 - known_noise) * noise,
             Cause.EXPOSED: weights[Model.EXPOSED],
             Cause.PLUME: weights[Model.PLUME],
             (Cause.DILUTION if fallen else Cause.CONCENTRATION): weights[Model.WATER],
@@ -1059,16 +1117,21 @@ class Diagnosis:
         if faults.dry or faults.unreadable or faults.sudden:
             probabilities[INDEX[Cause.EXPOSED]] += 9.0
 
+    def _culprit(self, state: EpisodeState) -> str | None:
+        """The device that pick-up is put down to: one known to disturb, or the likeliest now."""
+        if state.last_s < self.state.lingers_until_s:
+            return self.state.interference_device
+        weights = state.weights
+        if weights[Model.NOISE] > weights[Model.STEP]:
+            return state.noise_device
+        return state.edge_device
+
     def _attribute_to_named(self, spread: dict[Cause, float]) -> None:
         """What is left over while a device of known effect switches is most likely its doing."""
         name, episode = self.state.interference_device, self.state.episode
         if name is None or episode is None or episode.last_s >= self.state.lingers_until_s:
             return
-        size = next(
-            (abs(v.size) for n, v in self.devices.named() if n == name and v.effect is Effect.STEP),
-            0.0,
-        )
-        if max(episode.highest_psu, -episode.deepest_psu) > 2.0 * size:
+        if max(episode.highest_psu, -episode.deepest_psu) > 2.0 * self.state.interference_psu:
             return
         cause = self._device_cause(name)
         for other in (Cause.BUBBLES, Cause.UNEXPLAINED, Cause.PLUME):

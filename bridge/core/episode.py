@@ -52,6 +52,12 @@ DEPTH_PSU: Final = 0.7
 """Mean depth of a gas disturbance before one was seen: 1.2 % gas by Maxwell at S = 35."""
 DEEP_FACTOR: Final = 5.0
 """A bubble on the electrode itself takes far more than gas in passing (common practice)."""
+MOST_GAS: Final = 0.4
+"""Share of the water's reading that gas leaves at least: less is a cell in the air."""
+BEYOND_GAS: Final = 1e-3
+STEP_PSU: Final = 0.6
+"""Mean size of a step by pick-up (judgement of the trade)."""
+LARGE_STEP_PSU: Final = 1.5
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
@@ -60,7 +66,7 @@ ONSET_H: Final = 1.0 / 60.0
 SWIRL_H: Final = 1.0 / 60.0
 """Unmixed water passes the probe in swirls of about a minute (assumed)."""
 EXPOSED_FROM_PSU: Final = 1.5
-EDGE_SAMPLES: Final = 4
+EDGE_SAMPLES: Final = 3
 EDGE_LOG: Final = 3.0
 RETURN_SHARE: Final = 0.4
 UNREACHABLE_SIGMA: Final = 4.0
@@ -107,6 +113,8 @@ class EpisodeState:
     share: float = 0.6
     edge_device: str | None = None
     """Device that switched just before the start."""
+    noise_device: str | None = None
+    """Device that, if this is noise, most likely makes it."""
     edge_samples: int = 0
     """Samples still to come before the effect of its next switching is looked at."""
     edge_before_psu: float = 0.0
@@ -214,17 +222,24 @@ class Episode:
         gas = 0.85 * one_sided(d, sd, state.depth_psu) + 0.15 * one_sided(
             d, sd, DEEP_FACTOR * state.depth_psu
         )
-        jump = two_sided(d, 0.6)
+        if probe_psu < MOST_GAS * water_psu:
+            gas *= BEYOND_GAS
+        jump = two_sided(d, STEP_PSU)
+        # Cables pick up tenths, seldom units, and never most of the reading.
+        far = exp(-max(abs(d) - LARGE_STEP_PSU, 0.0) / STEP_PSU)
         noisy = sqrt(max(state.square_psu2, 16.0 * noise2) + sd * sd)
         densities = (
             (1.0 - state.share) * clean
             + 0.5 * state.share * (gas + one_sided(d, sd, max(shallow_psu, 2.0 * sd))),
             gas
             if first
-            else 0.93 * rest * (1.0 if state.level_psu < water_psu else 0.01)
+            else 0.93
+            * rest
+            * (0.01 if state.level_psu > water_psu else 1.0)
+            * (BEYOND_GAS if state.level_psu < MOST_GAS * water_psu else 1.0)
             + 0.04 * clean
             + 0.03 * gas,
-            jump if first else 0.93 * rest + 0.04 * clean + 0.03 * jump,
+            jump if first else 0.93 * rest * far + 0.04 * clean + 0.03 * jump,
             normal(d, noisy),
             self._exposed(d, probe_psu, water_psu, noise2, rest, clean, first=first),
             one_sided(d, sd, PLUME_DEPTH_PSU * (1.0 - exp(-hours / ONSET_H)) + 0.05)
@@ -359,7 +374,11 @@ class Episode:
     def device_switched(self) -> None:
         """The device that switched at the start switched again."""
         state = self.state
-        state.edge_samples, state.edge_before_psu = EDGE_SAMPLES, state.level_psu
+        if 0 < state.edge_samples < EDGE_SAMPLES:
+            # It switches faster than is waited for: judge by what has come in between.
+            self._judge_edge()
+        if state.edge_device is not None:
+            state.edge_samples, state.edge_before_psu = EDGE_SAMPLES, state.level_psu
 
     def look_at_edge(self) -> None:
         """Pick-up steps with every switching of its device; what does not is not pick-up."""
@@ -368,12 +387,19 @@ class Episode:
             return
         state.edge_samples -= 1
         if state.edge_samples == 0:
-            offset = abs(state.start_deviation_psu)
-            moved = abs(state.last_psu - state.edge_before_psu) > 0.5 * offset
-            for model in (Model.STEP, Model.NOISE):
-                change = EDGE_LOG if moved else -EDGE_LOG
-                state.weights[model] += change
-                state.priors[model] += change
+            self._judge_edge()
+
+    def _judge_edge(self) -> None:
+        state = self.state
+        state.edge_samples = 0
+        offset = abs(state.start_deviation_psu)
+        moved = abs(state.last_psu - state.edge_before_psu) > 0.5 * offset
+        change = EDGE_LOG if moved else -EDGE_LOG
+        state.weights[Model.STEP] += change
+        state.priors[Model.STEP] += change
+        if not moved:
+            # Another one may be the maker, and will show it at its own switching.
+            state.edge_device = None
 
     def clean_limit(self, limit_psu: float, noise_psu: float) -> float:
         """Deviation below which the reading counts as back with the water.

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import pairwise
-from math import comb, exp, log, sqrt
+from math import atan, comb, cos, exp, log, pi, sin, sqrt
 from typing import Final
 
 KEPT_EDGES: Final = 40
@@ -55,6 +55,9 @@ LAGGING: Final = 0.2
 """Share that shows in the second only: devices tell late, probes smooth (assumed)."""
 RARELY_S: Final = 6 * 3600.0
 """Over this time a device that was not seen to switch is taken to switch once (assumed)."""
+LEAST_SCATTER: Final = 0.3
+"""Scatter of the changes, as a share of the smallest that matters, below which none is believed."""
+SMALLEST_TAIL: Final = 1e-15
 LONGEST_WAIT_INTERVALS: Final = 30
 
 
@@ -166,6 +169,45 @@ def median(values: Sequence[float]) -> float:
     return 0.5 * (ordered[middle - 1] + ordered[middle])
 
 
+def student_tail(t: float, freedom: int) -> float:
+    """Two-sided tail of Student's t distribution.
+
+    Args:
+        t: Statistic.
+        freedom: Degrees of freedom, at least 1.
+
+    Source: Abramowitz and Stegun 1964, equations 26.7.3 and 26.7.4 (from memory).
+    """
+    angle = atan(abs(t) / sqrt(freedom))
+    cosine = cos(angle)
+    term = total = cosine if freedom % 2 else 1.0
+    if freedom == 1:
+        term = total = 0.0
+    for k in range(3 if freedom % 2 else 2, freedom - 1, 2):
+        term *= cosine * cosine * (k - 1.0) / k
+        total += term
+    inside = total * sin(angle)
+    if freedom % 2:
+        inside = 2.0 / pi * (angle + inside)
+    return min(max(1.0 - inside, SMALLEST_TAIL), 1.0)
+
+
+def mean_tail(changes: Sequence[float], least_sd: float) -> float:
+    """Chance of a mean as far from zero as that of these changes, were they about zero (t test).
+
+    Heavy tails, as bubbles make them, only lower the statistic.
+
+    Args:
+        changes: At least two.
+        least_sd: Scatter to assume at least; steps of a coarse reading may all be alike.
+    """
+    count = len(changes)
+    mean = sum(changes) / count
+    variance = sum((c - mean) ** 2 for c in changes) / (count - 1)
+    t = mean / sqrt((variance + least_sd * least_sd) / count)
+    return student_tail(t, count - 1)
+
+
 def judge(
     effect: Effect,
     changes: Sequence[EdgeChange],
@@ -202,7 +244,9 @@ def judge(
         near += sum(abs(-c - size) <= tolerance for c in controls)
         chance = min((near + 1) / (2 * len(controls) + 2), 0.5)
     # The size was chosen to fit the changes: one of them is used up by that.
-    raw = binomial_tail(len(agreeing) - 1, len(signed) - 1, chance)
+    by_signs = binomial_tail(len(agreeing) - 1, len(signed) - 1, chance)
+    # Signs alone need twenty switchings where no moment is free of them; the sizes need fewer.
+    raw = 2.0 * min(by_signs, mean_tail(signed, LEAST_SCATTER * floor))
     return Verdict(
         effect,
         size,

@@ -554,6 +554,10 @@ def noise_change(before: Sequence[float], after: Sequence[float], noise_psu: flo
 
 
 def _restlessness(values: Sequence[float], noise_psu: float) -> float:
-    """Root mean square of successive differences, floored by the sensor's own noise."""
-    squares = [(b - a) ** 2 for a, b in pairwise(values)]
+    """Root mean square of successive differences, floored by the sensor's own noise.
+
+    Without the largest quarter: a step within is no restlessness.
+    """
+    squares = sorted((b - a) ** 2 for a, b in pairwise(values))
+    squares = squares[: max(len(squares) - len(squares) // 4, 1)]
     return sqrt(sum(squares) / len(squares) + (0.5 * noise_psu) ** 2)

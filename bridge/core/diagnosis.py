@@ -22,7 +22,7 @@ HOUR_S: Final = 3600.0
 DAY_H: Final = 24.0
 DEPARTURE_SIGMA: Final = 4.5
 """Departure that no chance explains: seven in a million, times ten for heavier tails."""
-LEAST_DEPARTURE_PSU: Final = 0.07
+LEAST_DEPARTURE_PSU: Final = 0.085
 """Smaller departures move no decision, and a thermometer that lags a heater by 0.1 degrees makes
 them (PSS-78: 0.77 a degree)."""
 FIRST_SD_PSU: Final = 0.5
@@ -35,6 +35,9 @@ LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
 WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
+RUN_SLACK: Final = 1.4
+RUN_SLACK_PSU: Final = 0.05
+METER_LAG_H: Final = 2.0 / 60.0
 RUNNING_ON: Final = 0.9
 STILL_RUNNING: Final = 0.3
 """Prior for more fresh water while a fault is known to let it in (assumed)."""
@@ -177,6 +180,9 @@ class DiagnosisState:
     interference_device: str | None = None
     running_until_s: float = 0.0
     """Until when water that was found running in is expected to go on."""
+    run_s: float = 0.0
+    run_psu: float = 0.0
+    """When the present addition began, and the water then."""
     changing_until_s: float = 0.0
     """Until when the water may change by hand."""
     last_episode_s: float | None = None
@@ -522,6 +528,10 @@ class Diagnosis:
             return probe_psu, noise_psu
         noise2 = noise_psu * noise_psu
         seen: set[str] = set()
+        known = self.state.interference_device
+        if known is not None and named[0][0] != known:
+            # The first one named stays it, until it is no longer named at all.
+            named.sort(key=lambda item: item[0] != known)
         for name, verdict in named:
             if not self.devices.state.devices[name].on or name in seen:
                 continue
@@ -547,14 +557,36 @@ class Diagnosis:
         possible = change.fastest_fall_psu_h * elapsed_h
         if at_s < self.state.running_until_s:
             return SIPHON_FACTOR * possible
-        if self.tank.plumbing.flow_through_psu_h > 0.0 or self.inflow.state.pump_on:
+        if self.tank.plumbing.flow_through_psu_h > 0.0:
             return possible
+        if self.inflow.state.pump_on:
+            return min(possible, self._left_of_run(at_s))
         water_psu = self.water.state.salinity_psu if self.water else 0.0
         low = self.state.balance.low_psu
         metered = self.inflow.litres_since(at_s - 3.0 * self.inflow.state.mixing_s)
         room = 0.1 if low is None else max(water_psu - low, 0.0) + 0.05
         room += 1.2 * water_psu * metered / self.tank.volume_l
         return min(possible, room)
+
+    def _left_of_run(self, at_s: float) -> float:
+        """Fall that the running addition can still make: more is water that is not mixed yet."""
+        state, water = self.state, self.water
+        start_s = self.inflow.state.run_start_s
+        if water is None or start_s is None:
+            return 0.0
+        if state.run_s != start_s:
+            state.run_s, state.run_psu = start_s, water.state.salinity_psu
+        hours = max(at_s - start_s, 0.0) / HOUR_S
+        litres = hours * self.inflow.rate_l_h
+        if self.inflow.metered:
+            # A meter may tell a minute late, or only at the end: then the usual run counts.
+            told = self.inflow.litres_since(start_s - METER_LAG_H * HOUR_S)
+            told += told / max(hours, METER_LAG_H) * METER_LAG_H
+            told = max(told, self.inflow.usual_run_l())
+            litres = min(litres, told) if told > 0.0 else litres
+        made_psu = RUN_SLACK * litres / self.tank.volume_l * state.run_psu
+        fallen_psu = state.run_psu - water.state.salinity_psu
+        return max(made_psu + RUN_SLACK_PSU - fallen_psu, 0.0)
 
     def _undisturbed(self, at_s: float, probe_psu: float, temperature_c: float) -> None:
         state = self.state
@@ -646,6 +678,7 @@ class Diagnosis:
             change.fastest_rise_psu_h,
             shallow_psu=water.state.shallow_psu,
             mixing=self._mixing_share(at_s),
+            salty=self._dosing(at_s),
         )
         clean = episode.state.clean_run > 0
         if before[0] > 0 and before[1] != clean:

@@ -98,6 +98,8 @@ class EpisodeState:
     follower_variance: float
     weights: list[float]
     priors: list[float]
+    last_change_psu: float = 0.0
+    last_deviation_psu: float = 0.0
     rate_psu_h: float = 0.0
     """Pace of the follower over the last few samples."""
     samples: int = 0
@@ -118,6 +120,7 @@ class EpisodeState:
     edge_samples: int = 0
     """Samples still to come before the effect of its next switching is looked at."""
     edge_before_psu: float = 0.0
+    edge_deviation_psu: float = 0.0
     addition: bool = False
     """Whether fresh water ran in or mixed at the start."""
     unreachable: int = 0
@@ -186,6 +189,7 @@ class Episode:
         *,
         shallow_psu: float,
         mixing: float = 1.0,
+        salty: bool = False,
     ) -> None:
         """Weigh one sample.
 
@@ -198,6 +202,7 @@ class Episode:
             fall_psu_h: Fastest possible fall. [psu/h]
             rise_psu_h: Fastest possible rise. [psu/h]
             shallow_psu: Mean depth of fine bubbles, as learned. [psu]
+            salty: Whether something saltier than the water may run in as well.
             mixing: 1 while fresh water runs in, mixes, or nobody knows; less when it does not.
         """
         state = self.state
@@ -206,6 +211,8 @@ class Episode:
         noise2 = noise_psu * noise_psu
         sd = sqrt(water_variance + noise2)
         first = state.samples == 0
+        # A plume keeps to its side.
+        side = -1.0 if salty and (d if first else state.start_deviation_psu) > 0.0 else 1.0
         clean = normal(d, sd)
 
         level_sd = sqrt(noise2 * (1.3 + 1.0 / max(state.level_samples, 1.0)))
@@ -242,9 +249,9 @@ class Episode:
             jump if first else 0.93 * rest * far + 0.04 * clean + 0.03 * jump,
             normal(d, noisy),
             self._exposed(d, probe_psu, water_psu, noise2, rest, clean, first=first),
-            one_sided(d, sd, PLUME_DEPTH_PSU * (1.0 - exp(-hours / ONSET_H)) + 0.05)
+            one_sided(side * d, sd, PLUME_DEPTH_PSU * (1.0 - exp(-hours / ONSET_H)) + 0.05)
             if first
-            else mixing * self._plume(d, state.last_psu - water_psu, noise2, sd, hours),
+            else mixing * self._plume(side, d, water_psu, noise2, sd, hours),
             self._follow(probe_psu, noise2, hours, fall_psu_h, rise_psu_h),
             two_sided(d, 3.0) * (1.0 if first else 0.6) + 0.4 * rest,
         )
@@ -284,16 +291,29 @@ class Episode:
             restless = normal(probe_psu - state.last_psu, sd)
         return 0.45 * rest + 0.3 * restless + 0.25 * anywhere
 
-    @staticmethod
-    def _plume(d: float, before: float, noise2: float, sd: float, hours: float) -> float:
-        """Density for unmixed water: smooth on the scale of a minute, and never very deep."""
-        if d > 2.0 * sd:
+    def _plume(
+        self, side: float, d: float, water_psu: float, noise2: float, sd: float, hours: float
+    ) -> float:
+        """Density for unmixed water: smooth on the scale of a minute, and never very deep.
+
+        ``side`` is 1 for fresher water, -1 for saltier.
+        """
+        if side * d > 2.0 * sd:
             return 0.02 * normal(d, 2.0 * sd)
+        state = self.state
+        before = state.last_psu - water_psu
         swirl = 0.5 * (1.0 - exp(-hours / SWIRL_H)) * (abs(before) + 0.05)
         smooth = normal(d - before, sqrt(2.0 * noise2 + swirl * swirl))
-        density = 0.7 * smooth + 0.3 * one_sided(d, sd, PLUME_DEPTH_PSU)
-        if d < -PLUME_DEEPEST_PSU:
-            density *= exp(max((d + PLUME_DEEPEST_PSU) / PLUME_DEPTH_PSU, -30.0))
+        # A dip that fills or mixes goes on at nearly the pace it had.
+        steady = normal(
+            d - before - state.last_change_psu,
+            sqrt(4.0 * noise2 + (0.4 * state.last_change_psu) ** 2 + (0.02 * before) ** 2),
+        )
+        density = (
+            0.4 * smooth + 0.4 * steady + 0.2 * one_sided(side * d, sd, PLUME_DEPTH_PSU)
+        )
+        if abs(d) > PLUME_DEEPEST_PSU:
+            density *= exp(max((PLUME_DEEPEST_PSU - abs(d)) / PLUME_DEPTH_PSU, -30.0))
         return density
 
     def _follow(
@@ -335,6 +355,8 @@ class Episode:
     ) -> None:
         state = self.state
         change = probe_psu - state.last_psu
+        state.last_change_psu = 0.0 if state.samples == 0 else change
+        state.last_deviation_psu = d
         if change < state.fastest_fall_psu:
             state.fastest_fall_psu = change
             state.fastest_fall_s = at_s - state.last_s
@@ -378,7 +400,8 @@ class Episode:
             # It switches faster than is waited for: judge by what has come in between.
             self._judge_edge()
         if state.edge_device is not None:
-            state.edge_samples, state.edge_before_psu = EDGE_SAMPLES, state.level_psu
+            state.edge_samples, state.edge_before_psu = EDGE_SAMPLES, state.last_psu
+            state.edge_deviation_psu = state.last_deviation_psu
 
     def look_at_edge(self) -> None:
         """Pick-up steps with every switching of its device; what does not is not pick-up."""
@@ -392,7 +415,8 @@ class Episode:
     def _judge_edge(self) -> None:
         state = self.state
         state.edge_samples = 0
-        offset = abs(state.start_deviation_psu)
+        # All of the departure goes with the device, or, while it rests, the first one comes back.
+        offset = max(abs(state.edge_deviation_psu), abs(state.start_deviation_psu))
         moved = abs(state.last_psu - state.edge_before_psu) > 0.5 * offset
         change = EDGE_LOG if moved else -EDGE_LOG
         state.weights[Model.STEP] += change

@@ -576,6 +576,8 @@ class Diagnosis:
             return 0.0
         if state.run_s != start_s:
             state.run_s, state.run_psu = start_s, water.state.salinity_psu
+        if state.run_psu == 0.0:
+            return RUN_SLACK_PSU
         hours = max(at_s - start_s, 0.0) / HOUR_S
         litres = hours * self.inflow.rate_l_h
         if self.inflow.metered:
@@ -691,6 +693,7 @@ class Diagnosis:
         best = max(range(len(weights)), key=weights.__getitem__)
         if best == Model.PLUME and not clean:
             self.inflow.dipped()
+            self._take_back(at_s)
         follower = episode.state.follower_psu
         if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
             # The water itself: go on from where the plumbing can have brought it.
@@ -713,6 +716,19 @@ class Diagnosis:
             self._carry(elapsed_h)
         else:
             self._carry(elapsed_h)
+
+    def _take_back(self, at_s: float) -> None:
+        """Take back what of a plume was first followed as a fall of the water."""
+        state, water, inflow = self.state, self.water, self.inflow.state
+        start_s = inflow.run_start_s
+        if water is None or start_s is None or state.run_s != start_s or state.run_psu == 0.0:
+            return
+        told = self.inflow.litres_since(start_s - METER_LAG_H * HOUR_S)
+        fallen_psu = told / self.tank.volume_l * state.run_psu + inflow.pending_psu
+        mixed_psu = state.run_psu - max(fallen_psu, 0.0)
+        if mixed_psu > water.state.salinity_psu:
+            water.settle_at(mixed_psu, max(sqrt(water.state.salinity_variance), GASSY_DOUBT_PSU))
+        state.run_psu = 0.0
 
     def _consult_switching(self, at_s: float, interval_s: float, episode: Episode) -> None:
         """A reading that leaves or returns at a switching speaks for pick-up, any other against."""
@@ -1041,7 +1057,7 @@ class Diagnosis:
 
     def _excursions(self, at_s: float, odds: dict[Cause, float]) -> None:
         water, balance = self.water, self.state.balance
-        if water is None:
+        if water is None or self._still_mixing(at_s):
             return
         left_s = balance.left_low_s or balance.left_high_s
         added = None
@@ -1070,6 +1086,15 @@ class Diagnosis:
                 odds[Cause.DRIFT] = max(
                     odds[Cause.DRIFT], strength + log(max(1.0 - excursion.real_share, 0.02))
                 )
+
+    def _still_mixing(self, at_s: float) -> bool:
+        """Whether the probe's corner was unmixed just now: it says little about the tank yet."""
+        last_s = self.state.last_episode_s
+        return (
+            last_s is not None
+            and self.state.last_episode_cause is Cause.PLUME
+            and at_s - last_s < 3.0 * self.inflow.state.mixing_s
+        )
 
     def _added_since(self, at_s: float, left_s: float, water: Water) -> Added:
         """Fresh water since the water left its band, against what is usual here."""

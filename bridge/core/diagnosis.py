@@ -14,7 +14,7 @@ from bridge.core.devices import Devices, DevicesState, Effect
 from bridge.core.episode import Episode, EpisodeState, Model
 from bridge.core.estimator import Physics, Water, WaterState
 from bridge.core.findings import Cause
-from bridge.core.inflow import Change, Inflow, InflowState
+from bridge.core.inflow import NO_ADDITION_ODDS, Change, Inflow, InflowState
 from bridge.core.settings import EquipmentKind, LevelUnit, Tank
 from bridge.core.trends import Drift, TemperatureDependence, drift, temperature_dependence
 
@@ -811,7 +811,7 @@ class Diagnosis:
             device = self._device_factors(at_s, interval_s, factors)
         else:
             factors[Model.STEP] = factors[Model.NOISE] = 0.5
-        self._inflow_factors(at_s, factors)
+        self._inflow_factors(at_s, factors, upward=self._deviation > 0.0)
         last_s = self.state.last_episode_s
         if last_s is not None and at_s - last_s < RECURS_WITHIN_S:
             for model in RECURRING_MODELS.get(self.state.last_episode_cause, ()):
@@ -862,11 +862,15 @@ class Diagnosis:
                 likeliest, device = ratio, name
         return odds, device
 
-    def _inflow_factors(self, at_s: float, factors: dict[Model, float]) -> None:
-        doser = self._dosing(at_s)
-        if self.inflow.watched or doser:
-            odds = self.inflow.plume_odds(at_s, self.state.started_s or at_s)
-            factors[Model.PLUME] = max(odds, 10.0 if doser else odds)
+    def _inflow_factors(
+        self, at_s: float, factors: dict[Model, float], *, upward: bool
+    ) -> None:
+        dose_odds = self._dose_odds(at_s)
+        if self.inflow.watched or self._dosers:
+            odds = NO_ADDITION_ODDS
+            if self.inflow.watched and not (upward and self.tank.plumbing.salt_water_l_h <= 0.0):
+                odds = self.inflow.plume_odds(at_s, self.state.started_s or at_s)
+            factors[Model.PLUME] = max(odds, dose_odds)
             factors[Model.WATER] = 2.0 if self.inflow.active(at_s) else 0.15
         if self.tank.plumbing.flow_through_psu_h > 0.0:
             # Water that is always renewed by the same sea has no top-off to mix.
@@ -885,15 +889,30 @@ class Diagnosis:
                 if on is False:
                     factors[Model.EXPOSED] = 3.0 * factors.get(Model.EXPOSED, 1.0)
 
-    def _dosing(self, at_s: float) -> bool:
-        """Whether a doser runs, or did within the mixing time."""
+    def _dose_odds(self, at_s: float) -> float:
+        """How much likelier a dip or peak now is if a dose makes it; 0 when none can."""
+        best = 0.0
         for name in self._dosers:
             device = self.devices.state.devices[name]
-            if device.since_s is not None and (
-                device.on or at_s - device.since_s < self.inflow.state.mixing_s
-            ):
-                return True
-        return False
+            if not self._doses(name, at_s) or device.since_s is None:
+                continue
+            doses_s = [c.at_s for c in device.steps[-12:] if c.on]
+            span_s = max(at_s - doses_s[0], 6 * HOUR_S) if doses_s else 6 * HOUR_S
+            chance = (len(doses_s) + 1.0) / span_s * max(at_s - device.since_s, 60.0)
+            best = max(best, min(0.8 / min(chance, 1.0), 15.0))
+        return best
+
+    def _doses(self, name: str, at_s: float) -> bool:
+        """Whether a doser runs, or did within the mixing time."""
+        device = self.devices.state.devices[name]
+        return device.since_s is not None and (
+            bool(device.on)
+            or (device.switchings > 0 and at_s - device.since_s < self.inflow.state.mixing_s)
+        )
+
+    def _dosing(self, at_s: float) -> bool:
+        """Whether a doser runs, or did within the mixing time."""
+        return any(self._doses(name, at_s) for name in self._dosers)
 
     def _moves_gas(self, name: str) -> bool:
         return self.tank.equipment[name].kind in {

@@ -20,6 +20,7 @@ from bridge.core.compensation import (
     NATURAL_FACTOR_STEP,
     natural_factor,
 )
+from bridge.core.errors import OutOfRangeError
 from bridge.core.settings import GravityReference, Probe, ProbeUnit, Reports, Thermometer
 
 COVERAGE: Final = 2.0
@@ -37,6 +38,7 @@ _UNIFORM_STEP: Final = 1.0 / sqrt(12.0)
 
 # The sensitivities vary slowly, by 1 % over a cell, so they are taken at cell centres. The cell
 # depends on the reading alone and not on what came before, so neither does the result.
+MIDDLE_GRAVITY: Final = 1.02
 _CELLS_PER_PSU: Final = 2
 _CELLS_PER_C: Final = 4
 
@@ -281,7 +283,15 @@ def _resolution(probe: Probe) -> Callable[[float, float, float], float]:
         return salinity if probe.unit in {ProbeUnit.PSU, ProbeUnit.PPT} else conductivity
 
     def specific_gravity(reported: float, relative_psu: float, temperature_c: float) -> float:
-        shown_psu = seawater.salinity_from_gravity_psu(reported, gravity)
+        try:
+            shown_psu = seawater.salinity_from_gravity_psu(reported, gravity)
+        except OutOfRangeError:
+            # Corrected it may still be sea water; the sensitivity is that of the nearest end.
+            shown_psu = (
+                seawater.LOWEST_SALINITY_PSU
+                if reported < MIDDLE_GRAVITY
+                else seawater.HIGHEST_SALINITY_PSU
+            )
         cell = round(shown_psu * _CELLS_PER_PSU)
         return salinity(shown_psu, relative_psu, temperature_c) * _per_gravity_psu(cell, gravity)
 

@@ -103,6 +103,8 @@ UNTOLD_ODDS: Final = 0.1
 """Factor for pick-up from something that is not configured, or tells late."""
 GAS_COMES_WITHIN_S: Final = 180.0
 """A pump that starts sends its bubbles within minutes (common practice, no source)."""
+USUALLY_SHOWING: Final = 0.25
+"""Share of doses that show in the reading, before any was seen (assumed)."""
 SUSPECTED: Final = 3.0
 """Factor for a device whose switching coincided before."""
 MOST_BY_SWITCHING: Final = 3.5
@@ -899,7 +901,11 @@ class Diagnosis:
             doses_s = [c.at_s for c in device.steps[-12:] if c.on]
             span_s = max(at_s - doses_s[0], 6 * HOUR_S) if doses_s else 6 * HOUR_S
             chance = (len(doses_s) + 1.0) / span_s * max(at_s - device.since_s, 60.0)
-            best = max(best, min(0.8 / min(chance, 1.0), 15.0))
+            # Doses that never showed before are not likely to show now.
+            doses = [c for c in device.steps[-12:] if c.on]
+            showed = sum(abs(c.change) > LEAST_DEPARTURE_PSU for c in doses)
+            habit = min((showed + 0.5) / (len(doses) + 2.0) / USUALLY_SHOWING, 4.0)
+            best = max(best, min(0.8 / min(chance, 1.0), 15.0) * habit)
         return best
 
     def _doses(self, name: str, at_s: float) -> bool:

@@ -27,6 +27,9 @@ LITRES_WEIGH: Final = 3.0
 """Largest log odds by litres: meters miss what comes out of a jug."""
 SHARE_MEMORY_H: Final = 6.0
 BRISK_H: Final = 2.0
+LEVEL_STEP: Final = 0.3
+LEVEL_NOISES: Final = 1.5
+LEVEL_KNOWN_S: Final = 24.0 * HOUR_S
 JUMP_LASTS_S: Final = 2.0 * HOUR_S
 """A longer stop of a pump is no feeding break: the level counts as it is again (assumed)."""
 SLOW_PSU_H: Final = 0.008
@@ -62,6 +65,8 @@ class BalanceState:
     level: float | None = None
     level_at_s: float | None = None
     levels: list[float] = field(default_factory=list)
+    level_noise: float = 0.0
+    first_level_s: float = 0.0
     level_raw: float | None = None
     """As it arrived."""
     level_jump: float = 0.0
@@ -122,7 +127,12 @@ class Balance:
             state.high_psu = salinity_psu + max(expected_rise_psu_day, FIRST_BAND_PSU)
 
     def hourly(
-        self, at_s: float, salinity_psu: float, blocks: list[Block], expected_rise_psu_day: float
+        self,
+        at_s: float,
+        salinity_psu: float,
+        blocks: list[Block],
+        expected_rise_psu_day: float,
+        usual_swing: float,
     ) -> None:
         """Renew the band from undisturbed hours, newest ones left out.
 
@@ -131,6 +141,7 @@ class Balance:
             salinity_psu: Estimate. [psu]
             blocks: Undisturbed hours of the last days, oldest first.
             expected_rise_psu_day: Rise by a day of evaporation. [psu]
+            usual_swing: Of the level, to assume on the first day.
         """
         state = self.state
         excursion = self.excursion
@@ -152,8 +163,12 @@ class Balance:
         if state.levels and not away:
             normal = quantile(state.levels, 0.5)
             state.level_normal = normal
+            known = at_s - state.first_level_s > LEVEL_KNOWN_S
             state.level_spread = max(
-                quantile(state.levels, 0.95) - normal, normal - quantile(state.levels, 0.05)
+                quantile(state.levels, 0.95) - normal,
+                normal - quantile(state.levels, 0.05),
+                LEVEL_NOISES * state.level_noise,
+                0.0 if known else usual_swing,
             )
 
     def usual_litres(self, by_day: list[float]) -> None:
@@ -201,7 +216,13 @@ class Balance:
             elif state.level_jump and at_s - state.level_jump_s > JUMP_LASTS_S:
                 state.level_jump = 0.0
         level -= state.level_jump
-        state.level = level
+        if state.level is None:
+            state.level, state.first_level_s = level, at_s
+        else:
+            # Waves and splashes: one reading in a few is odd.
+            odd = level - state.level
+            state.level_noise += LEVEL_STEP * (abs(odd) - state.level_noise)
+            state.level += LEVEL_STEP * odd
         if state.level_jump:
             return
         state.levels.append(level)

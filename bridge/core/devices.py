@@ -286,10 +286,11 @@ def judge_lately(
 class Devices:
     """Follows every configured device of one tank."""
 
-    __slots__ = ("_waiting", "names", "state")
+    __slots__ = ("_interval_s", "_waiting", "names", "state")
 
     def __init__(self, names: Sequence[str], state: DevicesState | None = None) -> None:
         self.names = tuple(names)
+        self._interval_s = 0.0
         self.state = state or DevicesState()
         # A saved state comes back without the bound on its lengths.
         self.state.times = deque(self.state.times, WINDOW)
@@ -409,6 +410,7 @@ class Devices:
     def sample(self, at_s: float, probe_psu: float, noise_psu: float, interval_s: float) -> None:
         """Take in a reading, measure switchings that are due."""
         state = self.state
+        self._interval_s = interval_s
         state.times.append(at_s)
         state.readings.append(probe_psu)
         if self._waiting:
@@ -457,6 +459,8 @@ class Devices:
         noise_psu: float,
     ) -> None:
         device, state = self.state.devices[name], self.state
+        if self._overlaid(name, edge_s):
+            return
         step = step_change(before, after)
         if step is not None:
             device.steps.append(EdgeChange(edge_s, on, step))
@@ -467,6 +471,18 @@ class Devices:
             device.noises.append(EdgeChange(edge_s, on, noise))
             del device.noises[:-KEPT_EDGES]
             _keep(state.noise_controls, Control(edge_s, name, noise))
+
+    def _overlaid(self, name: str, edge_s: float) -> bool:
+        """Whether a device known to step the reading switched so near that it hides this one."""
+        span_s = STEP_SPAN * self._interval_s
+        for other, verdict in self.named():
+            if other == name or verdict.effect is not Effect.STEP:
+                continue
+            device = self.state.devices[other]
+            times = [c.at_s for c in device.steps[-4:]] + [edge for edge, _ in device.waiting]
+            if any(abs(edge - edge_s) <= span_s for edge in times):
+                return True
+        return False
 
     def _judge(self, name: str, noise_psu: float, interval_s: float) -> None:
         """Weigh the switchings of one device against what happens without it."""

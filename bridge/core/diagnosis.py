@@ -53,6 +53,8 @@ YOUNG_READINGS: Final = 90
 LEAST_READ_AGAIN: Final = 12
 UPPER_EDGE: Final = 0.9
 QUIET_SLACK: Final = 1.2
+COARSE_FLOORS: Final = 3.0
+"""Below this multiple of what rounding makes, quiet steps are rounding and tell no noise."""
 LEAST_NOISE_PSU: Final = 0.004
 TENTH_OF_STEPS: Final = 0.1257 * 1.4142
 """A tenth of the steps of white noise are smaller than this many standard deviations."""
@@ -71,6 +73,7 @@ RECURRING: Final = 4.0
 COEFFICIENT_THAT_MATTERS_PCT: Final = 0.06
 LEAST_DRIFT_PSU: Final = 0.08
 SLOW_ADVANTAGE: Final = 0.5
+ENDS_AFTER_S: Final = 1800.0
 QUIET_LOG_ODDS: Final = -7.0
 
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
@@ -159,6 +162,8 @@ class DiagnosisState:
     neighbour: Neighbour | None = None
     cause: Cause = Cause.NONE
     since_s: float = 0.0
+    doubted_s: float | None = None
+    """Since when nothing speaks for the slow cause that is reported any more."""
     lingers_until_s: float = 0.0
     """Until when pick-up counts as going on, although its device rests."""
     good_samples: int = 0
@@ -279,12 +284,15 @@ class Diagnosis:
             return
         factor = level_factor(level.unit)
         state.level_normal = level.normal * factor
-        per_unit = level.litres_per_unit
-        state.level_spread = (
-            USUAL_SWING_UNITS
-            if per_unit is None
-            else USUAL_SWING_SHARE * self.tank.volume_l / per_unit * factor
-        )
+        state.level_spread = self._usual_swing()
+
+    def _usual_swing(self) -> float:
+        """Swing of the level to assume before it was seen, in its unit."""
+        level = self.tank.level
+        if level is None or level.litres_per_unit is None:
+            return USUAL_SWING_UNITS
+        swing = USUAL_SWING_SHARE * self.tank.volume_l / level.litres_per_unit
+        return swing * level_factor(level.unit)
 
     # ------------------------------------------------------------------ evidence coming in
 
@@ -422,7 +430,9 @@ class Diagnosis:
         self._follow_quiet_noise(probe_psu, noise_psu)
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
             # Bubbles have been learned as noise; what is left between them is the sensor's own.
-            noise_psu = min(max(QUIET_SLACK * state.quiet_psu, floor_psu), noise_psu)
+            quiet_psu = QUIET_SLACK * state.quiet_psu
+            if quiet_psu > COARSE_FLOORS * floor_psu:
+                noise_psu = min(quiet_psu, noise_psu)
             # What was learned before the bubbles were understood was learned too firmly.
             doubt = GASSY_DOUBT_PSU if state.readings > YOUNG_READINGS else YOUNG_DOUBT_PSU
             water.doubt_at_least(doubt)
@@ -542,7 +552,7 @@ class Diagnosis:
                 continue
             if self.devices.fading(name, verdict):
                 continue
-            if len(seen) == 1:
+            if name == named[0][0]:
                 # The strongest evidence names the device.
                 self.state.interference_s = at_s
                 size = abs(verdict.size) if verdict.effect is Effect.STEP else 0.0
@@ -645,6 +655,7 @@ class Diagnosis:
             self.water.state.salinity_psu,
             self.blocks.recent(BAND_HOURS + skipped, skip=skipped),
             self._usual_rise_psu(),
+            self._usual_swing(),
         )
         if self.inflow.watched:
             self.balance.usual_litres(self.blocks.litres_by_day())
@@ -706,7 +717,7 @@ class Diagnosis:
             self._close(at_s)
         elif clean:
             water.observe(reading, noise)
-            gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE}
+            gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE, Model.PLUME}
             if episode.over(at_s, interval_s, comes_again=gassy):
                 self._close(at_s)
         elif best == Model.PASSING:
@@ -1019,6 +1030,14 @@ class Diagnosis:
         if CAUSES[best] in EXCURSIONS and state.cause in EXCURSIONS:
             # Which of them it is comes out slowly: to and fro helps nobody.
             advantage = SLOW_ADVANTAGE
+        if CAUSES[best] is NONE and state.cause in EXCURSIONS:
+            # A finding about days is not over with one reading.
+            if state.doubted_s is None:
+                state.doubted_s = at_s
+            if at_s - state.doubted_s < ENDS_AFTER_S:
+                return state.cause
+        else:
+            state.doubted_s = None
         if best != present and probabilities[best] > probabilities[present] + advantage:
             state.cause, state.since_s = CAUSES[best], at_s
         return state.cause

@@ -58,6 +58,7 @@ BEYOND_GAS: Final = 1e-3
 STEP_PSU: Final = 0.6
 """Mean size of a step by pick-up (judgement of the trade)."""
 LARGE_STEP_PSU: Final = 1.5
+DRY_SHARE: Final = 0.1
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
@@ -279,7 +280,10 @@ class Episode:
     ) -> float:
         """Density for a cell that is dry or half dry: any share of the water, restless or not."""
         state = self.state
-        anywhere = 1.0 / (0.95 * max(water_psu, 5.0)) if probe_psu < 0.97 * water_psu else 1e-6
+        # Dry cells read next to nothing, half dry ones anything.
+        anywhere = 0.5 / (0.95 * max(water_psu, 5.0)) if probe_psu < 0.97 * water_psu else 1e-6
+        if probe_psu < DRY_SHARE * water_psu:
+            anywhere += 0.5 / (DRY_SHARE * max(water_psu, 5.0))
         if first:
             return anywhere
         if probe_psu >= 0.97 * water_psu:

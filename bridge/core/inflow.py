@@ -18,6 +18,8 @@ HIDDEN_TOP_OFF_H = 3.0
 """Where nothing tells of top-off, one is expected every few hours (assumed)."""
 DIPPING_MEMORY = 0.3
 GAP_MEMORY = 0.2
+UNTOLD_SHARE = 0.2
+"""Share of the additions that a meter tells late (assumed)."""
 NO_ADDITION_ODDS = 0.02
 RATE_SLACK = 1.5
 """Pumps deliver more than their label with a short hose."""
@@ -222,5 +224,7 @@ class Inflow:
         else:
             # Nobody tells, or the meter tells only when the run is over.
             change.fall_prior = 1.0 - exp(-elapsed_s / HOUR_S / HIDDEN_TOP_OFF_H)
+            if self._metered:
+                change.fall_prior *= UNTOLD_SHARE
         change.fastest_fall_psu_h += plumbing.flow_through_psu_h
         return change

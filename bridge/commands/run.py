@@ -116,6 +116,9 @@ def run(arguments: argparse.Namespace) -> int:
                 events=_tap(configuration, history, engine),
                 notices=telling.notifier.notices if telling is not None else None,
                 storage_fault=lambda: history.health().fault,
+                telling_fault=None
+                if telling is None
+                else (lambda: telling.notifier.health().fault),
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),

@@ -57,6 +57,10 @@ class Part:
     value: Any
 
 
+OWN_LEVELS: Final = frozenset({"alarm", "command", "heartbeat", "result", "state"})
+"""What stands below the base topic beside the tanks."""
+
+
 @cache
 def adapter(kind: type) -> TypeAdapter[Any]:
     """The validator of a settings class."""
@@ -155,6 +159,14 @@ def _names(kind: type, raw: object, steps: tuple[Step, ...]) -> Iterator[Problem
 def _whole_file(raw: Mapping[str, Any]) -> Iterator[Problem]:
     if raw.get("tanks") == {}:
         yield Problem(("tanks",), "give at least one tank, as [tanks.<name>]", missing=True)
+    tanks = raw.get("tanks")
+    for name in tanks if isinstance(tanks, Mapping) else ():
+        if name in OWN_LEVELS:
+            yield Problem(
+                ("tanks", name),
+                f"the name {name} is taken: it is a level of the topics of the whole installation",
+                missing=True,
+            )
     secret = raw.get("command_secret")
     if isinstance(secret, str) and len(secret) < SHORTEST_SECRET:
         yield Problem(("command_secret",), f"must have at least {SHORTEST_SECRET} characters")

@@ -342,6 +342,7 @@ def test_the_secret_is_not_kept(plume: Scenario) -> None:
     send(secret="open sesam")  # noqa: S106 - invented
     send()
     tap(Message(START_S, topic, b"open sesame"))
+    tap(Message(START_S, "tidegate/command/shelve", b'{"id":"2","secret":"open sesam"}'))
     tap(Message(START_S, "tidegate/heartbeat", b"{}"))
     tap(Tick(START_S))
 

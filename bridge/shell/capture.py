@@ -14,6 +14,7 @@ import contextlib
 import gzip
 import io
 import math
+import os
 import zlib
 from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator
@@ -218,7 +219,9 @@ class CaptureWriter:
         if self._path.is_dir():
             raise CaptureError(f"{self._path}: this is a directory; the name of a file is needed.")
         try:
-            raw = self._stack.enter_context(self._draft.open("wb", buffering=READ_AHEAD))
+            raw = self._stack.enter_context(
+                open(self._draft, "wb", buffering=READ_AHEAD, opener=_for_its_owner)
+            )
         except OSError as error:
             raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
         self._stream = _compressed(raw, self._path, self._stack)
@@ -263,6 +266,11 @@ class CaptureWriter:
             if error is not None and not self._keep_partial:
                 with contextlib.suppress(OSError):
                     self._draft.unlink()
+
+
+def _for_its_owner(name: str, flags: int) -> int:
+    """Commands are recorded as they came, with their secret."""
+    return os.open(name, flags, 0o600)
 
 
 def _decompressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> io.BufferedIOBase:

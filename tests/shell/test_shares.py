@@ -47,6 +47,7 @@ def test_each_share_has_everything_of_its_own(shared: Path) -> None:
     assert (left.base_topic, right.base_topic) == ("tidegate/left", "tidegate/right")
     assert (left.broker.client_id, right.broker.client_id) == ("tidegate-left", "tidegate-right")
     assert left.storage.path == "tidegate-data/history-left.sqlite3"
+    assert left.notify.path == "tidegate-data/alerts-left.sqlite3"
     assert right.storage.path == "tidegate-data/history-right.sqlite3"
 
 

@@ -3,12 +3,14 @@
 import os
 import random
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.request import urlopen
 
 import orjson
 import pytest
@@ -249,3 +251,36 @@ def test_demo_tells_its_story_without_a_terminal() -> None:
     assert "cause bubbles" in finished.stdout
     assert "The end." in finished.stdout
     assert "Traceback" not in finished.stderr
+
+
+@pytest.mark.broker
+def test_demo_shows_its_story_on_the_page() -> None:
+    """The page answers while the story lasts, says what the demonstration says, and is gone."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    address = f"http://127.0.0.1:{port}/"
+    demo = subprocess.Popen(  # noqa: S603 # our own program
+        [*PROGRAM, "demo", "--speed", "600", "--page", str(port)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert demo.stdout is not None
+        assert f"Page: {address}" in demo.stdout.readline()
+        deadline = time.monotonic() + 30.0
+        text = ""
+        while "Nothing disturbs the reading." not in text and time.monotonic() < deadline:
+            with urlopen(address, timeout=10.0) as answer:  # our own address
+                text = answer.read().decode()
+            time.sleep(0.2)
+        assert "Nothing disturbs the reading." in text
+        demo.send_signal(signal.SIGINT)
+        _, said = demo.communicate(timeout=20)
+    finally:
+        demo.kill()
+    assert demo.returncode == 0, said
+    assert "Traceback" not in said
+    with pytest.raises(OSError, match="refused"):
+        urlopen(address, timeout=5.0)  # our own address

@@ -27,7 +27,8 @@ from bridge.core.settings import (
     Tank,
     Thermometer,
 )
-from bridge.shell.capture import CaptureWriter, line_of
+from bridge.shell.capture import CaptureWriter
+from bridge.shell.capture_line import line_of
 from bridge.shell.pieces import Split, judge
 from bridge.shell.replay import replay
 

@@ -296,12 +296,13 @@ class Daemon:
 
     def _carry_out(self, output: Output) -> None:
         if isinstance(output, Publish):
-            age_s = self._clock.real_s(self._clock.now_s() - output.at_s)
-            if output.perishable and age_s > LATE_S:
-                self._counters.permits_withheld += 1
-                # It may have been a hold: the engine must say afresh what is permitted.
-                self._notice_stall(age_s)
-                return
+            if output.perishable:
+                age_s = self._clock.real_s(self._clock.now_s() - output.at_s)
+                if age_s > LATE_S:
+                    self._counters.permits_withheld += 1
+                    # It may have been a hold: the engine must say afresh what is permitted.
+                    self._notice_stall(age_s)
+                    return
             self._link.publish(output)
         elif isinstance(output, Record):
             self._hand("records", self._sinks.records, output)

@@ -9,7 +9,7 @@ from typing import Final
 import orjson
 
 from bridge.core.events import Message
-from bridge.core.wire.instants import second_utc
+from bridge.core.wire.instants import THREE_DIGITS, second_utc
 
 ACCEPTED: Final = '{"time": "<ISO 8601 UTC>", "topic": "...", "payload": "<text>", "retain": false}'
 
@@ -25,7 +25,8 @@ def time_text(at_s: float) -> str:
     microsecond = round((at_s - second) * MICROSECONDS)
     if microsecond == MICROSECONDS:
         second, microsecond = second + 1, 0
-    return f"{second_utc(second)}.{microsecond:06d}Z"
+    thousands, units = THREE_DIGITS[microsecond // 1000], THREE_DIGITS[microsecond % 1000]
+    return f"{second_utc(second)}.{thousands}{units}Z"
 
 
 def line_of(at_s: float, topic: str, payload: bytes, *, retain: bool) -> bytes:

@@ -113,7 +113,10 @@ OUTPUTS = [
     "tidegate/heartbeat",
     "tidegate/reef/salinity",
     "tidegate/reef/permit/top-off",
+    "tidegate/reef/diagnosis",
     "tidegate/reef/alarm/bubbles",
+    "tidegate/reef/result/bypass",
+    "tidegate/alarm/another-daemon",
 ]
 FORBIDDEN = [
     *(("sensors", topic) for topic in OUTPUTS),

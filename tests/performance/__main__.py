@@ -54,7 +54,7 @@ def measured(section: str, *, quick: bool) -> list[str]:
             scale = (
                 {"rounds": 1, "for_s": 1.0, "count": 50}
                 if quick
-                else {"rounds": 5, "for_s": 8.0, "count": 2000}
+                else {"rounds": 3, "for_s": 8.0, "count": 1500}
             )
             return live_lines(
                 {qos: side_by_side(qos=qos, **scale) for qos in (0, 1)}  # type: ignore[arg-type]

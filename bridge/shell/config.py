@@ -76,8 +76,14 @@ def load(path: str | Path, environment: Mapping[str, str] | None = None) -> Conf
         environment: Environment variables; left out, those of this process.
 
     Raises:
-        ConfigurationError: it cannot be used; the text holds one line for each problem.
+        ConfigurationError: it cannot be used, or describes several daemons without saying which
+            is meant; the text holds one line for each problem.
     """
+    return for_one_daemon(load_site(path, environment))
+
+
+def load_site(path: str | Path, environment: Mapping[str, str] | None = None) -> Configuration:
+    """As :func:`load`, and also the whole of a site whose tanks are shared among daemons."""
     return load_with_sources(path, environment).configuration
 
 

@@ -412,6 +412,7 @@ def test_topics_are_all_sources_and_one_filter_a_tank() -> None:
     assert set(engine.topics) == {
         *("probe", "water", "second", "level", "litres", "skimmer", "heater", "pump"),
         "tidegate/reef/command/+",
+        "tidegate/command/+",
     }
     assert len(engine.topics) == len(set(engine.topics))
 

@@ -18,8 +18,8 @@ from typing import Any
 
 ROOT = Path(__file__).parents[1]
 LOCKS = ("requirements.lock", "requirements-build.lock")
-SERVICES = ("pypi", "osv")
-"""Names by which pip-audit knows databases; the second is asked when the first does not answer."""
+DATABASES: dict[str, tuple[str, ...]] = {"pip-audit's own choice": (), "osv": ("-s", "osv")}
+"""Options that choose one; the second is asked when the first does not answer."""
 CLEAN, KNOWN, NOT_ASKED = 0, 1, 3
 
 
@@ -43,13 +43,13 @@ def verdict(reports: list[dict[str, Any]]) -> tuple[int, list[str]]:
     return CLEAN, [f"{len(packages)} packages looked up; nothing is known against them."]
 
 
-def ask(program: Path, service: str) -> list[dict[str, Any]] | None:
-    """A report for each lock file, or None when the service does not answer."""
+def ask(program: Path, database: str) -> list[dict[str, Any]] | None:
+    """A report for each lock file, or None when the database does not answer."""
     reports = []
     for lock in LOCKS:
         words = ["--require-hashes", "--disable-pip", "--progress-spinner", "off", "-f", "json"]
         done = subprocess.run(  # noqa: S603 # fixed words
-            [str(program), *words, "-s", service, "-r", str(ROOT / lock)],
+            [str(program), *words, *DATABASES[database], "-r", str(ROOT / lock)],
             capture_output=True,
             text=True,
             check=False,
@@ -58,7 +58,7 @@ def ask(program: Path, service: str) -> list[dict[str, Any]] | None:
             reports.append(json.loads(done.stdout))
         except json.JSONDecodeError:
             last = (done.stderr.strip().splitlines() or ["no answer"])[-1]
-            sys.stderr.write(f"audit.py: the database {service} was not reached: {last}\n")
+            sys.stderr.write(f"audit.py: {database} was not reached: {last}\n")
             return None
     return reports
 
@@ -72,8 +72,8 @@ def main() -> int:
             [str(python), "-m", "pip", "install", "--quiet", "pip-audit>=2.9,<3"], check=True
         )
         code, said = NOT_ASKED, ["NOT AUDITED: no database of advisories could be reached."]
-        for service in SERVICES:
-            reports = ask(python.with_name("pip-audit"), service)
+        for database in DATABASES:
+            reports = ask(python.with_name("pip-audit"), database)
             if reports is not None:
                 code, said = verdict(reports)
                 if code != NOT_ASKED:

@@ -121,6 +121,7 @@ class Crowd:
     tanks: int
     sent: int
     answered: int
+    """More than were sent when a cause changed: that is published without a reading, too."""
     cores: float
     """Share of one processor core that it needed."""
     resident_kb: float

@@ -22,7 +22,7 @@ from bridge.shell.capture import CaptureWriter
 from bridge.shell.config import load
 from bridge.shell.engine_state import packed
 from bridge.shell.stepping import feed
-from tests.performance.processes import PAGE_BYTES, settings_text
+from tests.performance.processes import settings_text
 
 START_S: Final = 1_772_323_200.0
 EVERY_S: Final = 10.0
@@ -192,19 +192,18 @@ class Grown:
     pair_us: float
     """A probe sample and its thermometer reading. [µs]"""
     kilobytes: float
-    """Memory for each tank beyond the first, or the saved state. [kB]"""
+    """Saved state. [kB]"""
 
 
 def by_tanks(sizes: tuple[int, ...], count: int) -> list[Grown]:
-    """Cost of a message, and memory, against the number of tanks in one engine."""
+    """Cost of a message against the number of tanks in one engine."""
     found = []
     for tanks in sizes:
         with tempfile.TemporaryDirectory() as name:
             messages = list(readings(max(count, 60 * tanks), tanks))
-            before_kb = _resident_kb()
             engine = _engine(Path(name), tanks)
             took_s = _drive(engine, messages, START_S)
-            kilobytes = (_resident_kb() - before_kb) / tanks
+            kilobytes = len(packed(engine.state)) / 1000.0
             found.append(Grown(tanks, 2e6 * took_s / len(messages), kilobytes))
     return found
 
@@ -224,7 +223,3 @@ def by_history(days: tuple[int, ...]) -> list[Grown]:
                 kilobytes = len(packed(engine.state)) / 1000.0
                 found.append(Grown(day, 2e6 * took_s / per_day, kilobytes))
     return found
-
-
-def _resident_kb() -> float:
-    return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * PAGE_BYTES / 1000.0

@@ -45,11 +45,11 @@ def live_lines(found: dict[int, dict[str, Figures]]) -> list[str]:
 def crowd_lines(found: list[Crowd]) -> list[str]:
     """Many tanks in the live daemon."""
     lines = _table(
-        ("tanks at one message a second each", "answered", "cores", "resident, MB"),
+        ("tanks at one message a second each", "readings, answers", "cores", "resident, MB"),
         *(
             (
                 f"{each.tanks:,}",
-                f"{each.answered:,} of {each.sent:,}",
+                f"{each.sent:,}, {each.answered:,}",
                 f"{each.cores:.2f}",
                 f"{each.resident_kb / 1000.0:.0f}",
             )
@@ -85,8 +85,13 @@ def parts_lines(found: dict[str, float]) -> list[str]:
 
 def grown_lines(what: str, found: list[Grown]) -> list[str]:
     """Cost against size."""
-    memory = "memory a tank, kB" if what == "tanks" else "saved state, kB"
+    if what == "tanks":
+        # Memory is measured from outside, of the daemon: here it is that of earlier engines too.
+        return _table(
+            (what, "a sample with its temperature, µs"),
+            *((f"{each.size:,}", f"{each.pair_us:.1f}") for each in found),
+        )
     return _table(
-        (what, "a sample with its temperature, µs", memory),
+        (what, "a sample with its temperature, µs", "saved state, kB"),
         *((f"{each.size:,}", f"{each.pair_us:.1f}", f"{each.kilobytes:,.0f}") for each in found),
     )

@@ -5,11 +5,11 @@ ARG BASE=debian:bookworm-slim
 
 FROM ${BASE} AS build
 RUN apt-get update \
- && apt-get install -y --no-install-recommends binutils python3-pip python3-venv
+ && apt-get install -y --no-install-recommends binutils gcc libc6-dev python3-dev python3-pip python3-venv
 # Without pip in it: what is copied into the final stage can install nothing.
 RUN python3 -m venv --without-pip /opt/tidegate
 WORKDIR /src
-# First what seldom changes. Only wheels, only with the recorded hashes: nothing is compiled here.
+# First what seldom changes. Only wheels, only with the recorded hashes: nobody else's code is compiled.
 COPY requirements.lock requirements-build.lock ./
 RUN python3 -m pip --python /opt/tidegate/bin/python install --no-cache-dir \
       --require-hashes --only-binary :all: -r requirements.lock
@@ -18,7 +18,8 @@ RUN python3 -m venv --without-pip /opt/build \
       --require-hashes --only-binary :all: -r requirements-build.lock
 COPY pyproject.toml README.md LICENSE ./
 COPY bridge ./bridge
-RUN /opt/build/bin/hatchling build -t wheel \
+# The core becomes machine code: the same decisions to the last byte, for a third of the work.
+RUN HATCH_BUILD_HOOK_ENABLE_MYPYC=true /opt/build/bin/hatchling build -t wheel \
  && python3 -m pip --python /opt/tidegate/bin/python install --no-cache-dir --no-index --no-deps \
       dist/*.whl
 # A fifth of the size is other projects' tests, files for compilers and type checkers, and symbols for

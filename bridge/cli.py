@@ -60,7 +60,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if debug:
             raise
         sys.stderr.write(
-            f"tidegate: {arguments.command} failed: {error or type(error).__name__}. "
+            f"tidegate: {arguments.command} failed: {str(error) or type(error).__name__}. "
             "Run it again with --debug for the details.\n"
         )
         return FAILED

@@ -15,4 +15,12 @@ compile() {
     --constraint deploy/constraints.txt --output-file "$@"
 }
 compile requirements.lock --extra metrics --extra page pyproject.toml
-echo "hatchling>=1.27,<2" | compile requirements-build.lock -
+# The builder, and what compiles the core.
+python3 - <<'PY' | compile requirements-build.lock -
+import tomllib
+
+with open("pyproject.toml", "rb") as file:
+    project = tomllib.load(file)
+hook = project["tool"]["hatch"]["build"]["targets"]["wheel"]["hooks"]["mypyc"]
+print(*project["build-system"]["requires"], *hook["dependencies"], sep="\n")
+PY

@@ -2,6 +2,7 @@
 # Draws a password for every name in mosquitto/acl and writes them, readable by you alone:
 #   secrets/NAME        the password of NAME, for its own configuration
 #   secrets/passwords   all of them, hashed, for the broker
+#   secrets/page-token  what the page asks for at the log-in
 # Needs the program mosquitto_passwd (Debian's package mosquitto has it). Existing passwords stay.
 set -euo pipefail
 cd "$(dirname "$0")"
@@ -18,10 +19,14 @@ chmod 700 "$directory"
 umask 022
 plain=$directory/passwords.new
 : > "$plain"
-while read -r name; do
-  if [ ! -s "$directory/$name" ]; then
-    head -c 24 /dev/urandom | base64 | tr '+/' '-_' > "$directory/$name"
+draw() {
+  if [ ! -s "$directory/$1" ]; then
+    head -c 24 /dev/urandom | base64 | tr '+/' '-_' > "$directory/$1"
   fi
+}
+draw page-token
+while read -r name; do
+  draw "$name"
   printf '%s:%s\n' "$name" "$(cat "$directory/$name")" >> "$plain"
 done < <(sed -n 's/^user //p' mosquitto/acl)
 "$hash_with" -U "$plain"

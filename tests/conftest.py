@@ -7,6 +7,8 @@ import pytest
 from hypothesis import HealthCheck, settings
 from pytest_socket import disable_socket, enable_socket, socket_allow_hosts
 
+from bridge.core.engine import EngineState
+from bridge.shell.compiled_types import restore
 from tests.support.mosquitto import PROGRAM, Mosquitto
 
 settings.register_profile(
@@ -22,6 +24,8 @@ settings.load_profile("suite")
 def pytest_configure(config: pytest.Config) -> None:
     """Declare the marker that opens the loopback interface."""
     config.addinivalue_line("markers", "loopback: talks to itself over the loopback interface")
+    # Tests look into saved states by their types, also where the core is compiled.
+    restore(EngineState)
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -23,6 +23,7 @@ from bridge.core.alarm_state import TRANSITIONS as ALARM_TRANSITIONS
 from bridge.core.alarm_state import AlarmEvent
 from bridge.core.evidence import ACTIONS
 from bridge.core.findings import Cause
+from bridge.core.instrument_kinds import TYPICAL
 from bridge.core.permit_limits import LIMIT_DEFAULTS
 from bridge.core.permit_rules import (
     DEFAULT_HOLDS,
@@ -206,6 +207,17 @@ def diagnosis_actions() -> str:
     )
 
 
+def instruments() -> str:
+    """Typical standard uncertainties of hand instruments."""
+    return table(
+        ("kind", "checked in a standard", "not checked"),
+        (
+            (f"`{kind.value}`", f"{usual.checked_psu:g}", f"{usual.unchecked_psu:g}")
+            for kind, usual in TYPICAL.items()
+        ),
+    )
+
+
 def settings_reference() -> str:
     """Every key, section by section, with what is accepted and the default."""
     sections: dict[tuple[str, ...], list[tuple[str, str, str]]] = {}
@@ -266,7 +278,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
         "list": alarm_list,
     },
     "configuration.md": {"settings": settings_reference},
-    "reading-the-diagnosis.md": {"actions": diagnosis_actions},
+    "reading-the-diagnosis.md": {"actions": diagnosis_actions, "instruments": instruments},
 }
 
 

@@ -5,6 +5,7 @@ browser that keeps nothing. The numbers stand in docs/page.md. A folder given as
 keeps the year for the next time.
 """
 
+import os
 import statistics
 import sys
 import tempfile
@@ -25,6 +26,7 @@ from tests.support.history import START_S, sample
 from tests.support.page import STORY, TANK, loaded
 
 END_S = START_S + 365 * DAY_S
+CHARTS = 9
 VIEWS = 10
 """Of which the first, in which the browser itself wakes up, does not count."""
 VIEW = """
@@ -75,13 +77,18 @@ def measure(folder: Path) -> None:
     home = f"http://127.0.0.1:{settings.port}"
     for name, days in (("year", 365), ("month", 30), ("week", 7), ("day", 1), ("hour", 1 / 24)):
         times, size = [], 0
-        for _ in range(9):
+        cpu_s = time.process_time()
+        for _ in range(CHARTS):
             started = time.perf_counter()
             query = f"from={END_S - days * DAY_S}&to={END_S}&points=1000"
             with urlopen(f"{home}/tank/{TANK}/series.json?{query}") as answer:  # noqa: S310
                 size = len(answer.read())
             times.append(time.perf_counter() - started)
-        say(f"chart of a {name}: {statistics.median(times) * 1e3:.0f} ms, {size / 1e3:.0f} kB")
+        cpu_s = (time.process_time() - cpu_s) / CHARTS
+        say(
+            f"chart of a {name}: {statistics.median(times) * 1e3:.0f} ms ({cpu_s * 1e3:.0f} ms of "
+            f"CPU), {size / 1e3:.0f} kB"
+        )
     views = []
     with open_browser() as browser:
         browser.execute_cdp_cmd("Network.enable", {})
@@ -97,7 +104,7 @@ def measure(folder: Path) -> None:
     )
     say(
         f"first view: page {html_ms:.0f} ms, painted {painted_ms:.0f} ms, chart's data "
-        f"{whole_ms:.0f} ms, {size / 1e3:.0f} kB"
+        f"{whole_ms:.0f} ms, {size / 1e3:.0f} kB; load {os.getloadavg()[0]:.1f}"
     )
     stop()
 

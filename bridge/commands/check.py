@@ -2,10 +2,12 @@
 
 import argparse
 import sys
+import textwrap
 from typing import Any
 
 from bridge.shell.config import load_with_sources
-from bridge.shell.explain import explain
+from bridge.shell.explain import WIDTH, explain
+from bridge.shell.file_rights import exposed
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the type to itself)
@@ -27,5 +29,8 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         ConfigurationError: The configuration cannot be used.
     """
-    sys.stdout.write(explain(load_with_sources(arguments.config)))
+    loaded = load_with_sources(arguments.config)
+    sys.stdout.write(explain(loaded))
+    if (others_read := exposed(loaded)) is not None:
+        sys.stdout.write("\n" + textwrap.fill(f"Take care: {others_read}.", WIDTH) + "\n")
     return 0

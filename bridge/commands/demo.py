@@ -9,6 +9,8 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 import numpy as np
@@ -19,10 +21,14 @@ from bridge.core.engine import Engine
 from bridge.core.errors import UserError
 from bridge.shell.assembly import assemble
 from bridge.shell.broker_settings import BrokerSettings, Protocol
+from bridge.shell.config import Configuration, Loaded
 from bridge.shell.daemon import Daemon, Sinks
 from bridge.shell.demo_view import INVENTED, Picture, plain_line, screen
 from bridge.shell.embedded_broker import PURE_PYTHON, EmbeddedBroker
+from bridge.shell.history import History
+from bridge.shell.page_settings import PageSettings
 from bridge.shell.signals import stopping
+from bridge.shell.storage_settings import StorageSettings
 from bridge.shell.story_player import StoryClock, StoryPlayer, payload_of
 from bridge.simulation.scenario import TANK_ID
 from bridge.simulation.story import SPEED, Story, tell
@@ -32,6 +38,9 @@ PLAIN_EVERY_S: Final = 1800.0
 """Story time between two lines where there is no terminal to draw on."""
 
 READY_WITHIN_S: Final = 15.0
+HISTORY_EVERY_S: Final = 0.5
+PAGE_PORT: Final = PageSettings().port
+LAST_PORT: Final = 65_535
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the type to itself)
@@ -50,6 +59,15 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
         metavar="N",
         help="seconds of the story told in one second (default: %(default)g)",
     )
+    parser.add_argument(
+        "--page",
+        nargs="?",
+        type=int,
+        const=PAGE_PORT,
+        metavar="PORT",
+        help="show it on the page for a browser, too, as long as the story lasts; 60 is a good "
+        f"speed for that (port when left out: {PAGE_PORT})",
+    )
     parser.set_defaults(run=run)
 
 
@@ -62,14 +80,22 @@ def run(arguments: argparse.Namespace) -> int:
     if not 1.0 <= arguments.speed <= SPEED * 4:
         raise UserError(f"--speed is {arguments.speed:g}; 1 to {SPEED * 4:g} is accepted.")
     logging.basicConfig(level=logging.ERROR, format="%(message)s")
+    if arguments.page is not None and not 1 <= arguments.page <= LAST_PORT:
+        raise UserError(f"--page is {arguments.page}; a port from 1 to {LAST_PORT} is accepted.")
     story = tell(arguments.speed)
     stop = threading.Event()
     with stopping(stop.set), ExitStack() as stack:
         broker = stack.enter_context(EmbeddedBroker())
-        return _tell(story, broker, stop, stack)
+        return _tell(story, broker, stop, stack, arguments.page)
 
 
-def _tell(story: Story, embedded: EmbeddedBroker, stop: threading.Event, stack: ExitStack) -> int:
+def _tell(
+    story: Story,
+    embedded: EmbeddedBroker,
+    stop: threading.Event,
+    stack: ExitStack,
+    page_port: int | None,
+) -> int:
     settings = story.scenario.settings()
     broker = BrokerSettings(
         host="127.0.0.1",
@@ -78,13 +104,16 @@ def _tell(story: Story, embedded: EmbeddedBroker, stop: threading.Event, stack: 
     )
     clock = StoryClock(start_s=story.scenario.start_s, speed=story.speed)
     boot_id = secrets.token_hex(4)
+    sinks, address = Sinks(), ""
+    if page_port is not None:
+        sinks, address = _show_page(story, clock, broker, page_port, stack, lambda: daemon)
     daemon = assemble(
         Engine(settings, boot_id=boot_id, at_s=clock.now_s()),
         settings=settings,
         broker=broker,
         boot_id=boot_id,
         clock=clock,
-        sinks=Sinks(),
+        sinks=sinks,
     )
     heard: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
     player = StoryPlayer(
@@ -98,6 +127,7 @@ def _tell(story: Story, embedded: EmbeddedBroker, stop: threading.Event, stack: 
             f"{settings.base_topic}/{TANK_ID}/permit/+",
         ),
         on_message=lambda message: heard.put(payload_of(message)),
+        arrived=lambda: daemon.counters.messages_received,
     )
     stack.callback(player.close)
     if not player.connect():
@@ -120,11 +150,47 @@ def _tell(story: Story, embedded: EmbeddedBroker, stop: threading.Event, stack: 
     if not _wait_ready(picture, look, stop):
         return 0 if stop.is_set() else 1
     player.start()
-    sys.stdout.write(f"{INVENTED} Broker: {embedded.kind}.\n")
+    sys.stdout.write(f"{INVENTED} Broker: {embedded.kind}.{address}\n")
     show = _show_live if sys.stdout.isatty() else _show_plain
     show(picture, look, lambda: stop.is_set() or player.finished or not thread.is_alive())
     sys.stdout.write(f"{'The end' if player.finished else 'Stopped'}. {INVENTED}\n")
     return 0 if thread.is_alive() else 1
+
+
+def _show_page(
+    story: Story,
+    clock: StoryClock,
+    broker: BrokerSettings,
+    port: int,
+    stack: ExitStack,
+    daemon: Callable[[], Daemon],
+) -> tuple[Sinks, str]:
+    """The daemon's own page over a history that is thrown away, and where it is."""
+    # Only who asks for the page needs its libraries.
+    from bridge.shell.page.server import make_page, serve  # noqa: PLC0415
+
+    folder = stack.enter_context(TemporaryDirectory(prefix="tidegate-demo-"))
+    storage = StorageSettings(path=str(Path(folder) / "history.sqlite3"), batch_s=HISTORY_EVERY_S)
+    history = History(storage)
+    stack.callback(history.close, 1.0)
+    settings = story.scenario.settings()
+    configuration = Configuration(
+        base_topic=settings.base_topic,
+        tanks=settings.tanks,
+        broker=broker,
+        storage=storage,
+        page=PageSettings(enabled=True, port=port),
+    )
+    page = make_page(
+        Loaded(configuration, "the demonstration", {}),
+        now_s=clock.now_s,
+        submit=lambda topic, payload: daemon().submit(topic, payload),
+        trouble=lambda: daemon().trouble,
+        speed=story.speed,
+    )
+    stack.callback(serve(page, configuration.page))
+    address = f" Page: http://127.0.0.1:{port}/"
+    return Sinks(records=history.records, watchers=(page.observe,)), address
 
 
 def _wait_ready(picture: Picture, look: Callable[[], None], stop: threading.Event) -> bool:

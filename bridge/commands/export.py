@@ -3,14 +3,18 @@
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from bridge.core.errors import UserError
+from bridge.core.events import Message
 from bridge.core.wire.instants import unix_s
+from bridge.shell.capture import CaptureWriter
 from bridge.shell.config import load
 from bridge.shell.history_export import WRITERS, Choice, Content, export
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.history_rows import LATEST_MS
+
+MESSAGES: Final = "messages"
 
 
 def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the type to itself)
@@ -19,10 +23,12 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
         "export",
         help="write the history to a CSV, JSON or Parquet file",
         description="Write samples, minute or hour summaries, or events (checks, calibrations, "
-        "alarms, permits, device switches …) to a file. The daemon may be running meanwhile.",
+        "alarms, permits, device switches …) to a file, or every message that was heard as a "
+        "capture for tidegate replay. The daemon may be running meanwhile.",
         epilog="Examples: tidegate export --config tank.toml --output reef.csv; "
         "tidegate export --history history.sqlite3 --what events --kind check --kind calibration "
-        "--output checks.json.",
+        "--output checks.json; tidegate export --config tank.toml --what messages "
+        "--from 2026-03-01 --output capture.jsonl.zst.",
     )
     add_history(parser)
     parser.add_argument(
@@ -30,11 +36,10 @@ def add_parser(subparsers: Any) -> None:  # noqa: ANN401 (argparse keeps the typ
     )
     parser.add_argument(
         "--what",
-        type=Content,
-        default=Content.SAMPLES,
-        choices=list(Content),
+        default=Content.SAMPLES.value,
+        choices=[*(content.value for content in Content), MESSAGES],
         metavar="W",
-        help=f"one of {', '.join(Content)} (default: %(default)s)",
+        help=f"one of {', '.join(Content)}, {MESSAGES} (default: %(default)s)",
     )
     parser.add_argument(
         "--tank", action="append", metavar="NAME", help="may be repeated (left out: all)"
@@ -72,13 +77,15 @@ def run(arguments: argparse.Namespace) -> int:
         UserError: the history, an option or the file cannot be used.
     """
     reader = HistoryReader(history_path(arguments))
+    if arguments.what == MESSAGES:
+        return _messages(reader, arguments)
     present = reader.tanks()
     for tank in arguments.tank or ():
         if tank not in present:
             raise UserError(
                 f'--tank: the history has no tank "{tank}"; it has {", ".join(present) or "none"}'
             )
-    content = arguments.what
+    content = Content(arguments.what)
     if arguments.kind and content is not Content.EVENTS:
         raise UserError("--kind chooses among events; add --what events")
     choice = Choice(
@@ -90,6 +97,20 @@ def run(arguments: argparse.Namespace) -> int:
     )
     rows = export(reader, choice, arguments.output)
     sys.stderr.write(f"{rows} {content} written to {arguments.output}.\n")
+    return 0
+
+
+def _messages(reader: HistoryReader, arguments: argparse.Namespace) -> int:
+    """Write what was heard, of all tanks, as a capture."""
+    if arguments.tank or arguments.kind:
+        raise UserError(f"--what {MESSAGES} is of all tanks; leave out --tank and --kind")
+    from_s = _time("--from", arguments.from_time, 0.0)
+    to_s = _time("--to", arguments.to_time, LATEST_MS / 1000)
+    with CaptureWriter(arguments.output) as writer:
+        for each in reader.inputs(from_s, to_s):
+            if isinstance(each, Message):
+                writer.write(each.at_s, each.topic, each.payload, retain=each.retained)
+    sys.stderr.write(f"{writer.lines} messages written to {arguments.output}.\n")
     return 0
 
 

@@ -113,9 +113,9 @@ def _water(arguments: argparse.Namespace) -> _Water:
             raise UserError("--tank needs --config, the file in which the tank is described")
         return _Water(None, DEFAULTS)
     # Imported only when needed: without a configuration the command stays quick.
-    from bridge.shell.config import load  # noqa: PLC0415
+    from bridge.shell.config import load_site  # noqa: PLC0415
 
-    settings: Settings = load(arguments.config)
+    settings: Settings = load_site(arguments.config)
     names = sorted(settings.tanks)
     name = arguments.tank
     if name is None:

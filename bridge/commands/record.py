@@ -13,7 +13,7 @@ from bridge.core.engine import Engine
 from bridge.core.errors import UserError
 from bridge.shell.capture import CaptureWriter
 from bridge.shell.clock import EngineClock
-from bridge.shell.config import for_one_daemon, load
+from bridge.shell.config import load
 from bridge.shell.recorder import Recorder
 from bridge.shell.signals import stopping
 
@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         UserError: The configuration or the file cannot be used.
     """
-    configuration = for_one_daemon(load(arguments.config))
+    configuration = load(arguments.config)
     output: Path = arguments.output
     if output.is_file() and output.stat().st_size:
         raise UserError(f"{output}: there is a file already; give a new name or remove it.")

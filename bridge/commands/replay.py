@@ -14,7 +14,7 @@ from bridge.core.engine import Engine
 from bridge.core.errors import UserError
 from bridge.core.outputs import Output, Publish, Record
 from bridge.shell.capture import CaptureReader, CaptureWriter
-from bridge.shell.config import Configuration, load
+from bridge.shell.config import Configuration, load_site
 from bridge.shell.replay import replay
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def run(arguments: argparse.Namespace) -> int:
             raise UserError(f"--{name} goes with --history, not with --input")
     if arguments.output is None:
         raise UserError("--output is missing; say where to write what would have been published")
-    settings = load(arguments.config)
+    settings = load_site(arguments.config)
     if len(arguments.input) > 1 or arguments.jobs != 1 or arguments.scheduler is not None:
         from bridge.commands.replay_pieces import replay_in_pieces  # noqa: PLC0415
 
@@ -128,7 +128,7 @@ def _judge_again(arguments: argparse.Namespace) -> int:
         raise UserError("say what is wanted: --compare, --against F, or --output F")
     if arguments.json and not comparing:
         raise UserError("--json goes with --compare or --against")
-    settings = load(arguments.config)
+    settings = load_site(arguments.config)
     zone = settings.notify.zone
     from_s, to_s = (
         None if text is None else moment(option, text, zone)
@@ -193,7 +193,7 @@ def _compared(
         if arguments.against is None:
             old = reader.records(span.begin_s, span.to_s)
         else:
-            old = _records(reader, load(arguments.against), span, None, stack)
+            old = _records(reader, load_site(arguments.against), span, None, stack)
         return compare(
             chain(before, old),
             chain(before, new),

@@ -20,6 +20,7 @@ from bridge.shell.config import Configuration, Loaded, for_one_daemon, load_with
 from bridge.shell.daemon import Daemon, EngineBrokenError, Sinks
 from bridge.shell.dashboards.setup import make_dashboards
 from bridge.shell.engine_state import packed, resumed
+from bridge.shell.file_rights import exposed
 from bridge.shell.history import History
 from bridge.shell.history_inputs import InputTap, Started
 from bridge.shell.liveness import default_health_file
@@ -71,6 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
     loaded = load_with_sources(arguments.config, share=arguments.share)
     configuration = for_one_daemon(loaded.configuration)
     logs.set_up(sys.stderr, as_json=arguments.log_json, secrets=_secrets(configuration))
+    if (others_read := exposed(loaded)) is not None:
+        log.warning("%s.", others_read)
     boot_id = secrets.token_hex(BOOT_ID_BYTES)
     history = History(configuration.storage)
     clock = EngineClock()
@@ -116,6 +119,9 @@ def run(arguments: argparse.Namespace) -> int:
                 events=_tap(configuration, history, engine),
                 notices=telling.notifier.notices if telling is not None else None,
                 storage_fault=lambda: history.health().fault,
+                telling_fault=None
+                if telling is None
+                else (lambda: telling.notifier.health().fault),
                 save_state=lambda state: history.save_state(
                     packed(state), at_s=clock.now_s(), boot_id=boot_id
                 ),

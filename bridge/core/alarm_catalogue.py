@@ -488,6 +488,7 @@ BROKER_LOST: Final = "broker-lost"
 CLOCK_UNSETTLED: Final = "clock-unsettled"
 STORAGE_FAULT: Final = "storage-fault"
 ANOTHER_DAEMON: Final = "another-daemon"
+ALERTS_STUCK: Final = "alerts-stuck"
 
 PLANT_ALARMS: Final[Mapping[str, AlarmKind]] = {
     ANOTHER_DAEMON: AlarmKind(
@@ -507,6 +508,22 @@ PLANT_ALARMS: Final[Mapping[str, AlarmKind]] = {
         on_delay_s=10,
         off_delay_s=5 * MINUTE_S,
         caution=MAINS,
+    ),
+    ALERTS_STUCK: AlarmKind(
+        headline="alerts do not reach somebody.",
+        recovered="alerts arrive again.",
+        cause="The internet connection or the service is down, or the address is no longer good.",
+        consequence="Whoever is to be told by it does not hear of alarms; they wait, and are sent "
+        "when it works again, for three days at most.",
+        actions=(
+            "Check that the internet can be reached.",
+            "Send a test: tidegate notify --config F --test.",
+            "Look at this page or the dashboard now and then until it works.",
+        ),
+        priority=Priority.MEDIUM,
+        respond_within_s=4 * HOUR_S,
+        on_delay_s=15 * MINUTE_S,
+        off_delay_s=MINUTE_S,
     ),
     BROKER_LOST: AlarmKind(
         headline="the MQTT broker cannot be reached.",

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from bridge.core.alarm_board import AlarmBoard, AlarmKpi, BoardState
 from bridge.core.alarm_catalogue import (
+    ALERTS_STUCK,
     ANOTHER_DAEMON,
     BROKER_LOST,
     CAUSE_ALARMS,
@@ -233,7 +234,7 @@ class TankAlarms:
 
 
 class PlantAlarms:
-    """Alarms that concern every tank: broker, clock, storage.
+    """Alarms that concern every tank: broker, clock, storage, alerts.
 
     Their outputs carry an empty tank; their topic is ``<base>/alarm/<alarm>``.
 
@@ -269,8 +270,9 @@ class PlantAlarms:
         clock_settled: bool,
         storage_fault: str | None,
         rival: str | None = None,
+        telling_fault: str | None = None,
     ) -> Sequence[Output]:
-        """Judge anew; call it on link, clock and storage events and on every Tick.
+        """Judge anew; call it on link, clock, storage and alert events and on every Tick.
 
         Args:
             at_s: Now. [Unix s]
@@ -278,8 +280,9 @@ class PlantAlarms:
             clock_settled: Whether the wall clock is steady.
             storage_fault: What is wrong with the storage, in plain words; None when nothing is.
             rival: Who else was heard on the daemon's own topics; None when nobody is.
+            telling_fault: Whom alerts do not reach, and why; None when all arrive.
         """
-        inputs = (link_up, clock_settled, storage_fault, rival)
+        inputs = (link_up, clock_settled, storage_fault, rival, telling_fault)
         if inputs == self._judged and at_s < self._board.wake_at_s:
             return ()
         self._judged = inputs
@@ -288,9 +291,12 @@ class PlantAlarms:
             kind = PLANT_ALARMS[alarm]
             if notice is not NoticeKind.RAISED:
                 return title(PLANT_NAME, kind.recovered), ""
-            fault = ({STORAGE_FAULT: storage_fault, ANOTHER_DAEMON: rival}.get(alarm) or "").rstrip(
-                "."
-            )
+            faults = {
+                STORAGE_FAULT: storage_fault,
+                ANOTHER_DAEMON: rival,
+                ALERTS_STUCK: telling_fault,
+            }
+            fault = (faults.get(alarm) or "").rstrip(".")
             detail = f"{fault}." if fault else ""
             words = body([detail, kind.consequence], first=kind.actions[0], caution=kind.caution)
             return title(PLANT_NAME, kind.headline), words
@@ -302,6 +308,7 @@ class PlantAlarms:
                 CLOCK_UNSETTLED: not clock_settled,
                 STORAGE_FAULT: storage_fault is not None,
                 ANOTHER_DAEMON: rival is not None,
+                ALERTS_STUCK: telling_fault is not None,
             },
             quiet=False,
             link_up=link_up,

@@ -19,7 +19,9 @@ from bridge.core.uncertainty import COVERAGE, ReadingUncertainty
 
 INVALID_MESSAGES: Final = 3
 CALM_PROBABILITY: Final = 0.97
-CALM_FINDINGS: Final = (Finding(Cause.NONE, CALM_PROBABILITY, (), ACTIONS[Cause.NONE]),)
+CALM_FINDINGS: Final[tuple[Finding, ...]] = (
+    Finding(Cause.NONE, CALM_PROBABILITY, (), ACTIONS[Cause.NONE]),
+)
 """Stands for every moment at which nothing but health is likely."""
 
 # Local names: looking a member up on an enumeration costs more than a whole comparison.

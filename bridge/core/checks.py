@@ -30,6 +30,37 @@ from bridge.core.settings import Probe
 
 PRESENT_S: Final = 900.0
 """A check of this age is compared with the present estimate."""
+SAME_MOMENT_S: Final = 0.002
+SAME_PSU: Final = 1e-6
+ON_RECORD: Final = "is on record already"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What the daemon made of the water and the probe at the moment of a check."""
+
+    salinity_psu: float | None = None
+    uncertainty_psu: float = math.inf
+    """Expanded (k = 2)."""
+    reported: float | None = None
+    """The device's number."""
+    temperature_c: float | None = None
+    cause: Cause = Cause.NONE
+    settled: bool = True
+    undisturbed: bool = True
+
+
+def seen_in(assessment: Assessment) -> Seen:
+    """What an assessment says of that moment."""
+    return Seen(
+        salinity_psu=assessment.salinity_psu,
+        uncertainty_psu=assessment.uncertainty_psu,
+        reported=assessment.reported,
+        temperature_c=assessment.temperature_c,
+        cause=assessment.cause,
+        settled=assessment.settled,
+        undisturbed=undisturbed(assessment),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +76,8 @@ class CheckRequest:
     standard_checked: bool = False
     expanded_uncertainty_psu: float | None = None
     at_s: float | None = None
+    then: Seen | None = None
+    """What was seen at the time of an older check, where somebody has kept it."""
     note: str = ""
 
 
@@ -56,7 +89,6 @@ def handle_reference_check(
     tank: str,
     probe: Probe,
     now_s: float,
-    past: Assessment | None = None,
     surroundings: Surroundings = NOTHING_ELSE,
     typical: Mapping[InstrumentKind, TypicalUncertainty] = TYPICAL,
 ) -> Outcome:
@@ -69,7 +101,6 @@ def handle_reference_check(
         tank: Which tank, for the history.
         probe: The probe as configured.
         now_s: Unix time. [s]
-        past: The tank's state at the stated time of an older check, when it could be found.
         surroundings: Disturbances of late, swing estimate, the water's range of temperature.
         typical: Standard uncertainties of the kinds of instrument.
 
@@ -84,7 +115,9 @@ def handle_reference_check(
         raise UserError("time lies in the future; accepted is the time of the check")
     reference = _reference(request, typical)
     # The present estimate says nothing about a check that was made long ago.
-    present = assessment if now_s - at_s <= PRESENT_S else past
+    present = request.then
+    if assessment is not None and now_s - at_s <= PRESENT_S:
+        present = seen_in(assessment)
     comparison = compare(
         _estimate(present),
         Measured(reference.salinity_psu, reference.expanded_uncertainty_psu),
@@ -112,9 +145,10 @@ def handle_reference_check(
         reported=present.reported if present is not None else None,
         temperature_c=present.temperature_c if present is not None else None,
         cause=present.cause.value if present is not None else Cause.NONE.value,
-        usable=present is not None and present.settled and undisturbed(present),
+        usable=present is not None and present.settled and present.undisturbed,
         note=request.note,
     )
+    _refuse_twice(record, state)
     after = with_check(state, record)
     advice = advice_for(
         after, assessment, probe=probe, now_s=now_s, surroundings=surroundings, newest=comparison
@@ -137,7 +171,7 @@ def handle_reference_check(
         ],
         "advice": advice_document(advice),
     }
-    return Outcome(result, (history_row(tank, now_s, record),), after)
+    return Outcome(result, (history_row(tank, at_s, record),), after)
 
 
 def handle_undo_check(number: int, state: ReferenceState, *, tank: str, now_s: float) -> Outcome:
@@ -182,14 +216,21 @@ def _reference(
     return ReferenceValue(salinity, expanded, 0.0, 1, (), (assumption,))
 
 
-def _estimate(assessment: Assessment | None) -> Measured | None:
-    if (
-        assessment is None
-        or assessment.salinity_psu is None
-        or not 0 < assessment.uncertainty_psu < math.inf
-    ):
+def _refuse_twice(record: CheckRecord, state: ReferenceState) -> None:
+    """Refuse an older check that is on record already, as when a file is read in twice."""
+    for known in state.checks:
+        if (
+            abs(known.at_s - record.at_s) < SAME_MOMENT_S
+            and known.instrument == record.instrument
+            and abs(known.reference_psu - record.reference_psu) < SAME_PSU
+        ):
+            raise UserError(f"this check {ON_RECORD}, as check {known.number}")
+
+
+def _estimate(seen: Seen | None) -> Measured | None:
+    if seen is None or seen.salinity_psu is None or not 0 < seen.uncertainty_psu < math.inf:
         return None
-    return Measured(assessment.salinity_psu, assessment.uncertainty_psu)
+    return Measured(seen.salinity_psu, seen.uncertainty_psu)
 
 
 def _finite(value: float | None) -> float | None:

@@ -199,10 +199,12 @@ def _undo(probe: Probe) -> Undo:
     def conductivity_natural(reported: float, temperature_c: float) -> float:
         return reported * factor / natural_factor(temperature_c)
 
-    # A display has few numbers, each reading is corrected twice, and this is the dearest step.
-    @lru_cache(maxsize=NUMBERS_KEPT)
-    def referred(reported: float) -> float:
+    def worked_out(reported: float) -> float:
         return seawater.conductivity_ms_cm(salinity_of(reported), reference_c)
+
+    # A display has few numbers, each reading is corrected twice, and this is the dearest step.
+    # Not written as a decorator: mypyc does not follow one on a function within a function.
+    referred = lru_cache(maxsize=NUMBERS_KEPT)(worked_out)
 
     def salinity_linear(reported: float, temperature_c: float) -> float:
         return referred(reported) * (1.0 + coefficient_per_c * (temperature_c - reference_c))

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import orjson
 
+from bridge.core.alarms import PlantAlarms
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.events import Message
 from bridge.core.outputs import Output, Publish, Record
@@ -75,6 +76,49 @@ def dispatch(
         answered.append(AnsweredState(at_s, name, text, answer.payload.decode()))
         del answered[:-MOST_REMEMBERED]
     return [*outputs, log, *tank.reconsider(at_s), answer]
+
+
+def dispatch_plant(
+    alarms: PlantAlarms, name: str, message: Message, *, base: str, secret: str | None
+) -> list[Output]:
+    """Carry out a command on an alarm of the whole installation; `PlantAlarms.update` afterwards.
+
+    Args:
+        alarms: Of the installation.
+        name: Last level of the topic.
+        message: As it came.
+        base: The base topic.
+        secret: Shared secret that is asked for, or None.
+
+    Returns:
+        A row for the history and, last, the answer. A mistake of the sender is only answered.
+    """
+    at_s = message.at_s
+    topic = f"{base}/{RESULT_LEVEL}/{name}"
+    command_id: str | None = None
+    try:
+        command = parse(name, message.payload, retained=message.retained, secret=secret)
+        command_id = command.id
+        _carry_out_for_plant(alarms, at_s, command, f"{base}/<tank>/{COMMAND_LEVEL}/{name}")
+    except CommandError as error:
+        return [result(at_s, topic, command_id=error.command_id, error=str(error))]
+    except UserError as error:
+        return [result(at_s, topic, command_id=command_id, error=str(error))]
+    log = Record(at_s, "", "command", {"name": name, "id": command_id})
+    return [log, result(at_s, topic, command_id=command_id)]
+
+
+def _carry_out_for_plant(alarms: PlantAlarms, at_s: float, command: Command, other: str) -> None:
+    match command:
+        case Acknowledge(alarm=alarm):
+            alarms.acknowledge(alarm)
+        case Shelve(alarm=alarm, minutes=minutes):
+            alarms.shelve(at_s, alarm, minutes)
+        case _:
+            raise UserError(
+                f"this command is for one tank: send it to {other}; accepted here are "
+                "acknowledge and shelve"
+            )
 
 
 def _answered_before(tank: TankEngine, at_s: float, name: str, text: str) -> bytes | None:

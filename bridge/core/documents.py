@@ -11,7 +11,7 @@ from bridge.core.findings import Assessment
 from bridge.core.settings import GravityReference, ProbeUnit
 from bridge.core.wire.instants import Calendar
 
-_TENS: Final = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
+_TENS: Final[tuple[float, ...]] = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
 _LARGEST_SCALED: Final = 1e9
 _FAR_FROM_HALF: Final = 0.49999
 

@@ -7,7 +7,7 @@ from math import inf
 from typing import Any, Final
 
 from bridge.core.alarms import AlarmsState, PlantAlarms
-from bridge.core.dispatch import COMMAND_LEVEL, dispatch
+from bridge.core.dispatch import COMMAND_LEVEL, dispatch, dispatch_plant
 from bridge.core.events import (
     ClockStepped,
     Event,
@@ -82,10 +82,12 @@ class Engine:
             f"{settings.base_topic}/{name}/{COMMAND_LEVEL}/": tank
             for name, tank in self._tanks.items()
         }
+        self._plant_commands = f"{settings.base_topic}/{COMMAND_LEVEL}"
         self._rivals = Rivals(settings, boot_id=boot_id)
         self._link_up = False
         self._clock_settles_s = -inf
         self._storage_fault: str | None = None
+        self._telling_fault: str | None = None
         # Tanks by when they want to be woken. An entry that is out of date is passed over.
         self._alarm_clock: list[tuple[float, str]] = []
         self._wanted: dict[str, float] = {}
@@ -96,7 +98,8 @@ class Engine:
     @property
     def topics(self) -> tuple[str, ...]:
         """Topics and filters to subscribe to, in a stable order."""
-        return (*self._routes, *(f"{prefix}+" for prefix in self._commands))
+        commands = (*self._commands, f"{self._plant_commands}/")
+        return (*self._routes, *(f"{prefix}+" for prefix in commands))
 
     @property
     def watched_topics(self) -> tuple[str, ...]:
@@ -155,6 +158,12 @@ class Engine:
         self._wake_at_s = None
         return self._dated(self._circumstances(at_s))
 
+    def telling(self, at_s: float, fault: str | None) -> list[Output]:
+        """Alerts do not reach somebody, or all is well again."""
+        self._telling_fault = fault
+        self._wake_at_s = None
+        return self._dated(list(self._plant_alarms(at_s)))
+
     def _dated(self, outputs: list[Output]) -> list[Output]:
         """What is kept and told carries the date of the wall clock; messages do so already."""
         ahead_s = self._calendar.ahead_s
@@ -174,6 +183,8 @@ class Engine:
     def _command(self, message: Message) -> list[Output]:
         head, _, name = message.topic.rpartition("/")
         tank = self._commands.get(f"{head}/")
+        if head == self._plant_commands:
+            return self._plant_command(name, message)
         if tank is None:
             return self._foreign(message)
         outputs = dispatch(
@@ -185,6 +196,17 @@ class Engine:
         )
         self._rearm(tank)
         return outputs
+
+    def _plant_command(self, name: str, message: Message) -> list[Output]:
+        outputs = dispatch_plant(
+            self._plant,
+            name,
+            message,
+            base=self._settings.base_topic,
+            secret=self._settings.command_secret,
+        )
+        # The answer last, as for a tank.
+        return [*outputs[:-1], *self._plant_alarms(message.at_s), *outputs[-1:]]
 
     def _foreign(self, message: Message) -> list[Output]:
         """A topic of our own, on which nobody else should be heard."""
@@ -260,6 +282,7 @@ class Engine:
             link_up=self._link_up,
             clock_settled=self._clock_settled,
             storage_fault=self._storage_fault,
+            telling_fault=self._telling_fault,
             rival=self._rivals.told,
         )
 

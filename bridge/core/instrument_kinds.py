@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 from annotated_types import Gt
 
-from bridge.core.settings import GravityReference
+from bridge.core.settings import GravityReference, InstrumentUncertainty
 
 Positive = Annotated[float, Gt(0)]
 
@@ -66,6 +66,26 @@ TYPICAL: Final[Mapping[InstrumentKind, TypicalUncertainty]] = {
     InstrumentKind.LABORATORY: TypicalUncertainty(checked_psu=0.05, unchecked_psu=0.05),
     InstrumentKind.OTHER: TypicalUncertainty(checked_psu=1.0, unchecked_psu=1.0),
 }
+
+
+def typical_uncertainties(
+    stated: Mapping[str, InstrumentUncertainty],
+) -> Mapping[InstrumentKind, TypicalUncertainty]:
+    """The typical ones, with those that the keeper states in their place.
+
+    Args:
+        stated: By kind of instrument; what is left out in one stays typical.
+    """
+    found = dict(TYPICAL)
+    for name, own in stated.items():
+        kind = InstrumentKind(name)
+        usual = TYPICAL[kind]
+        found[kind] = TypicalUncertainty(
+            checked_psu=usual.checked_psu if own.checked_psu is None else own.checked_psu,
+            unchecked_psu=usual.unchecked_psu if own.unchecked_psu is None else own.unchecked_psu,
+        )
+    return found
+
 
 _NAMES: Final[Mapping[str, InstrumentKind]] = {
     "refractometer": InstrumentKind.REFRACTOMETER_SEA_WATER,

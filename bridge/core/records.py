@@ -198,11 +198,9 @@ def traceability(state: ReferenceState) -> list[dict[str, Any]]:
 
 def with_check(state: ReferenceState, record: CheckRecord) -> ReferenceState:
     """The state with one more check; the oldest beyond ``KEPT_CHECKS`` are left to the history."""
-    return replace(
-        state,
-        next_number=record.number + 1,
-        checks=[*state.checks, record][-KEPT_CHECKS:],
-    )
+    # By the time they were made: an older one may be told of later.
+    checks = sorted([*state.checks, record], key=lambda check: check.at_s)
+    return replace(state, next_number=record.number + 1, checks=checks[-KEPT_CHECKS:])
 
 
 def with_calibration(state: ReferenceState, record: CalibrationRecord) -> ReferenceState:

@@ -1,11 +1,13 @@
 """From commands off the wire to checks, calibrations, fits and their undoing."""
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
+from bridge.core.advice import DISTURBANCES
 from bridge.core.calibration_points import CalibrationRequest
 from bridge.core.calibrations import handle_calibration, handle_undo
-from bridge.core.checks import CheckRequest, handle_reference_check, handle_undo_check
+from bridge.core.checks import CheckRequest, Seen, handle_reference_check, handle_undo_check
 from bridge.core.findings import Assessment
 from bridge.core.instrument_kinds import (
     TYPICAL,
@@ -18,7 +20,7 @@ from bridge.core.judgement import NOTHING_ELSE, Surroundings
 from bridge.core.records import Outcome, ReferenceState
 from bridge.core.refit import handle_fit
 from bridge.core.settings import Probe
-from bridge.core.wire.commands import CalibrationDone, FitChecks, ReferenceCheck, Undo
+from bridge.core.wire.commands import CalibrationDone, FitChecks, ReferenceCheck, Then, Undo
 from bridge.core.wire.instants import unix_s
 
 ReferenceCommand = ReferenceCheck | CalibrationDone | FitChecks | Undo
@@ -35,7 +37,6 @@ def handle(
     probe: Probe,
     now_s: float,
     spread_psu: float | None = None,
-    past: Assessment | None = None,
     surroundings: Surroundings = NOTHING_ELSE,
     typical: Mapping[InstrumentKind, TypicalUncertainty] = TYPICAL,
 ) -> Outcome:
@@ -49,7 +50,6 @@ def handle(
         probe: The probe as configured.
         now_s: Unix time. [s]
         spread_psu: Standard deviation of the newest readings; None when not known. [1]
-        past: The tank's state at the stated time of an older check, when it could be found.
         surroundings: Disturbances of late, swing estimate, the water's range of temperature.
         typical: Standard uncertainties of hand instruments, where the keeper states none.
 
@@ -67,7 +67,6 @@ def handle(
             tank=tank,
             probe=probe,
             now_s=now_s,
-            past=past,
             surroundings=surroundings,
             typical=typical,
         )
@@ -133,7 +132,19 @@ def check_request(command: ReferenceCheck, assessment: Assessment | None) -> Che
         standard_checked=command.standard_checked or kind is InstrumentKind.LABORATORY,
         expanded_uncertainty_psu=command.expanded_uncertainty,
         at_s=None if command.time is None else unix_s(command.time),
+        then=None if command.then is None else _seen(command.then),
         note=command.note or "",
+    )
+
+
+def _seen(then: Then) -> Seen:
+    return Seen(
+        salinity_psu=then.salinity,
+        uncertainty_psu=math.inf if then.uncertainty is None else then.uncertainty,
+        reported=then.reported,
+        temperature_c=then.temperature_c,
+        cause=then.cause,
+        undisturbed=then.cause not in DISTURBANCES,
     )
 
 

@@ -278,6 +278,18 @@ class Permit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentUncertainty:
+    """How sure a kind of hand instrument is, where the keeper knows better than common practice."""
+
+    __pydantic_config__: ClassVar = FORBID_UNKNOWN
+
+    checked_psu: Annotated[float, Gt(0), Le(10)] | None = None
+    """Standard uncertainty after it was checked in a standard; left out, as is common."""
+    unchecked_psu: Annotated[float, Gt(0), Le(10)] | None = None
+    """The same without."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Tank:
     """One body of water."""
 
@@ -305,4 +317,6 @@ class Settings:
 
     base_topic: str = "tidegate"
     tanks: dict[str, Tank]
+    instruments: dict[str, InstrumentUncertainty] = field(default_factory=dict)
+    """By kind of hand instrument."""
     command_secret: str | None = field(default=None, repr=False)

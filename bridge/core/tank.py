@@ -7,11 +7,13 @@ from typing import Any, Final
 from bridge.core import learned
 from bridge.core.alarms import TankAlarms
 from bridge.core.assessing import CALM_FINDINGS, INVALID_MESSAGES, Assessor
+from bridge.core.checks import PRESENT_S
 from bridge.core.compensation import Corrector
 from bridge.core.complaints import Complaints
 from bridge.core.diagnosis import CheckEvidence, Diagnosis
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.findings import Cause
+from bridge.core.instrument_kinds import typical_uncertainties
 from bridge.core.judgement import remember_likely
 from bridge.core.outputs import Output, Record
 from bridge.core.permits import Gates
@@ -100,6 +102,7 @@ class TankEngine:
             diagnosis=self.diagnosis,
             repeats=repeats,
         )
+        self._typical = typical_uncertainties(settings.instruments)
         self._correct_by(probe_in_force(self.state.reference, tank.probe))
         self._documents = TankDocuments(
             name,
@@ -382,6 +385,7 @@ class TankEngine:
             now_s=at_s,
             spread_psu=self._tests.sensor.effective_noise_psu,
             surroundings=learned.surroundings(self.diagnosis.state, self.state.last_likely_at_s),
+            typical=self._typical,
         )
         state.reference = outcome.state
         after = probe_in_force(state.reference, self.tank.probe)
@@ -389,7 +393,10 @@ class TankEngine:
             self._correct_by(after)
             self.diagnosis.trust_probe()
         elif state.reference.checks:
-            self._weigh_check(at_s, state.reference.checks[-1])
+            check = state.reference.checks[-1]
+            # One that was made long ago tells nothing of now, though it may be told of now.
+            if at_s - check.at_s <= PRESENT_S:
+                self._weigh_check(at_s, check)
         return outcome.result, list(outcome.records)
 
     def _in_engine_time(self, command: ReferenceCommand) -> ReferenceCommand:

@@ -9,64 +9,27 @@ The suffix decides about compression: ``.gz`` is gzip, ``.zst`` is Zstandard, an
 Files appear under their name only when they are complete.
 """
 
-import binascii
 import contextlib
 import gzip
 import io
-import math
+import os
 import zlib
-from base64 import b64decode, b64encode
 from collections.abc import Callable, Iterator
-from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, Final, Self
 
-import orjson
 import zstandard
 
 from bridge.core.errors import UserError
 from bridge.core.events import Message
-from bridge.core.wire.instants import second_utc
+from bridge.shell.capture_line import fault_of, line_of, read_line
 
 READ_AHEAD: Final = 1 << 18
-ACCEPTED: Final = '{"time": "<ISO 8601 UTC>", "topic": "...", "payload": "<text>", "retain": false}'
-
-UTC_MARKS: Final = ("Z", "+00:00")
-LONGEST_SHOWN: Final = 60
-MICROSECONDS: Final = 1_000_000
 
 
 class CaptureError(UserError):
     """A capture cannot be read or written; the text is for the keeper."""
-
-
-def time_text(at_s: float) -> str:
-    """ISO 8601 in UTC with microseconds, the finest that a capture keeps."""
-    second = math.floor(at_s)
-    # Exact: both numbers have the same exponent or nearly so.
-    microsecond = round((at_s - second) * MICROSECONDS)
-    if microsecond == MICROSECONDS:
-        second, microsecond = second + 1, 0
-    return f"{second_utc(second)}.{microsecond:06d}Z"
-
-
-def line_of(at_s: float, topic: str, payload: bytes, *, retain: bool) -> bytes:
-    """One line of a capture, with its line feed.
-
-    Args:
-        at_s: When the message came or went. [Unix s]
-        topic: MQTT topic.
-        payload: Any bytes.
-        retain: The MQTT retain flag.
-    """
-    document: dict[str, str | bool] = {"time": time_text(at_s), "topic": topic}
-    try:
-        document["payload"] = payload.decode()
-    except UnicodeDecodeError:
-        document["payload_base64"] = b64encode(payload).decode()
-    document["retain"] = retain
-    return orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE)
 
 
 class CaptureReader:
@@ -107,89 +70,18 @@ class CaptureReader:
             raise CaptureError(f"{self._path}: cannot be read ({reason}).") from error
 
     def _messages(self, lines: io.BufferedIOBase, raw: BinaryIO) -> Iterator[Message]:
-        loads = orjson.loads
-        parse_time = datetime.fromisoformat
         latest_s = float("-inf")
         for number, line in enumerate(lines, start=1):
-            try:
-                document = loads(line)
-                at_s = parse_time(document["time"]).timestamp()
-                payload = document.get("payload")
-                message = Message(
-                    at_s,
-                    document["topic"],
-                    payload.encode() if type(payload) is str else _binary(document),
-                    document.get("retain", False),
-                )
-                well_formed = (
-                    at_s >= latest_s
-                    and type(message.topic) is str
-                    and message.topic
-                    and type(message.retained) is bool
-                    and document["time"].endswith(UTC_MARKS)
-                )
-            except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError):
-                well_formed = False
-            if not well_formed:
+            message = read_line(line, latest_s)
+            if message is None:
                 if not line.strip():
                     continue
-                raise CaptureError(self._complaint(number, line, latest_s))
-            latest_s = at_s
+                why = fault_of(line, latest_s)
+                raise CaptureError(f"{self._path}, line {number}: {why}.")
+            latest_s = message.at_s
             yield message
             if number & 0x3FF == 0 and self._on_progress is not None:
                 self._on_progress(raw.tell())
-
-    def _complaint(self, number: int, line: bytes, latest_s: float) -> str:
-        """What is wrong with a line, found out at leisure."""
-        try:
-            document = orjson.loads(line)
-        except orjson.JSONDecodeError as error:
-            fault = f"not JSON ({error}); a line must be {ACCEPTED}"
-        else:
-            fault = _fault(document, latest_s)
-        return f"{self._path}, line {number}: {fault}."
-
-
-def _fault(document: object, latest_s: float) -> str:
-    if not isinstance(document, dict):
-        return f"not a JSON object; a line must be {ACCEPTED}"
-    topic, retain = document.get("topic"), document.get("retain", False)
-    if not isinstance(topic, str) or not topic:
-        return f"topic is {_shown(topic)}; a text that is not empty is accepted"
-    if not isinstance(retain, bool):
-        return f"retain is {_shown(retain)}; true or false is accepted"
-    try:
-        at_s = utc_seconds(document.get("time"))
-    except ValueError as error:
-        return f"time {error}"
-    if at_s < latest_s:
-        return (
-            f"the time is {latest_s - at_s:.6g} s before that of an earlier line; "
-            "a capture must be in the order of time"
-        )
-    return (
-        f"payload is {_shown(document.get('payload'))}; a text is accepted, or "
-        "payload_base64 with a base64 text"
-    )
-
-
-def utc_seconds(text: object) -> float:
-    """Unix seconds of an ISO 8601 time in UTC.
-
-    Raises:
-        ValueError: It is none; the text says what is accepted.
-    """
-    accepted = "ISO 8601 in UTC is accepted, for instance 2026-03-01T12:00:00.000Z"
-    if not isinstance(text, str):
-        # For the caller a wrong type is as wrong as a wrong value.
-        raise ValueError(f"is {_shown(text)}; {accepted}")  # noqa: TRY004
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"is {_shown(text)}; {accepted}") from None
-    if not text.endswith(UTC_MARKS):
-        raise ValueError(f"is {_shown(text)}, which does not end in Z; {accepted}")
-    return moment.timestamp()
 
 
 class CaptureWriter:
@@ -218,7 +110,9 @@ class CaptureWriter:
         if self._path.is_dir():
             raise CaptureError(f"{self._path}: this is a directory; the name of a file is needed.")
         try:
-            raw = self._stack.enter_context(self._draft.open("wb", buffering=READ_AHEAD))
+            raw = self._stack.enter_context(
+                open(self._draft, "wb", buffering=READ_AHEAD, opener=_for_its_owner)
+            )
         except OSError as error:
             raise CaptureError(f"{self._path}: cannot be written ({error.strerror}).") from error
         self._stream = _compressed(raw, self._path, self._stack)
@@ -263,6 +157,11 @@ class CaptureWriter:
             if error is not None and not self._keep_partial:
                 with contextlib.suppress(OSError):
                     self._draft.unlink()
+
+
+def _for_its_owner(name: str, flags: int) -> int:
+    """Commands are recorded as they came, with their secret."""
+    return os.open(name, flags, 0o600)
 
 
 def _decompressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> io.BufferedIOBase:
@@ -320,18 +219,3 @@ def _compressed(raw: BinaryIO, path: Path, stack: contextlib.ExitStack) -> Binar
             zstandard.ZstdCompressor(level=6).stream_writer(raw, closefd=False)
         )
     return raw
-
-
-def _binary(document: dict[str, object]) -> bytes:
-    text = document["payload_base64"]
-    if "payload" in document or not isinstance(text, str):
-        raise ValueError("one of payload and payload_base64, as a text")
-    try:
-        return b64decode(text, validate=True)
-    except binascii.Error as error:
-        raise ValueError("not base64") from error
-
-
-def _shown(value: object) -> str:
-    text = orjson.dumps(value, default=repr).decode()
-    return text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 3]}..."

@@ -21,6 +21,7 @@ from PIL import Image, ImageDraw, ImageFont
 from bridge.shell.chart_scale import disturbed, runs, salinity_range, step_of, time_marks
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.history_series import Series
+from bridge.shell.page.words import decimals
 
 WIDTH: Final = 800
 HEIGHT: Final = 450
@@ -229,13 +230,16 @@ def _band(pen: ImageDraw.ImageDraw, frame: _Frame, series: Series) -> None:
 def _newest(pen: ImageDraw.ImageDraw, frame: _Frame, series: Series) -> None:
     """The newest figures at the right, kept apart where they would overlap."""
     labels = []
+    places = decimals(series.uncertainty.mean[-1] or 1.0)
     for name, band, colour in (
         ("water", series.salinity, ESTIMATE),
         ("probe", series.probe_salinity, PROBE),
     ):
-        value = band.mean[-1]
-        if value is not None:
-            labels.append((frame.y(value), name, f"{value:.2f}", colour))
+        known = [value for value in band.mean if value is not None]
+        if known:
+            # The line keeps its name where it ended, also when there is no figure now.
+            figure = "none" if band.mean[-1] is None else f"{known[-1]:.{places}f}"
+            labels.append((frame.y(known[-1]), name, figure, colour))
     labels.sort()
     x = frame.x(frame.to_s) + 10 * OVERSAMPLING
     height = 46 * OVERSAMPLING

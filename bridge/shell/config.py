@@ -76,8 +76,14 @@ def load(path: str | Path, environment: Mapping[str, str] | None = None) -> Conf
         environment: Environment variables; left out, those of this process.
 
     Raises:
-        ConfigurationError: it cannot be used; the text holds one line for each problem.
+        ConfigurationError: it cannot be used, or describes several daemons without saying which
+            is meant; the text holds one line for each problem.
     """
+    return for_one_daemon(load_site(path, environment))
+
+
+def load_site(path: str | Path, environment: Mapping[str, str] | None = None) -> Configuration:
+    """As :func:`load`, and also the whole of a site whose tanks are shared among daemons."""
     return load_with_sources(path, environment).configuration
 
 
@@ -104,7 +110,11 @@ def _narrowed(configuration: Configuration, share: str | None) -> Configuration:
     name = share if share is not None else configuration.share
     if name is None:
         return configuration
-    path = Path(configuration.storage.path)
+
+    def own(path: str) -> str:
+        """A file of the share's own beside the one that is configured."""
+        return str(Path(path).with_stem(f"{Path(path).stem}-{name}"))
+
     return replace(
         configuration,
         share=name,
@@ -115,9 +125,8 @@ def _narrowed(configuration: Configuration, share: str | None) -> Configuration:
         },
         base_topic=f"{configuration.base_topic}/{name}",
         broker=replace(configuration.broker, client_id=f"{configuration.broker.client_id}-{name}"),
-        storage=replace(
-            configuration.storage, path=str(path.with_name(f"{path.stem}-{name}{path.suffix}"))
-        ),
+        storage=replace(configuration.storage, path=own(configuration.storage.path)),
+        notify=replace(configuration.notify, path=own(configuration.notify.path)),
     )
 
 
@@ -130,9 +139,7 @@ def for_one_daemon(configuration: Configuration) -> Configuration:
     if configuration.shares and configuration.share is None:
         names = ", ".join(configuration.shares)
         raise ConfigurationError(
-            [
-                f"the tanks are shared among {names}; say which is meant with --share or TIDEGATE_SHARE"
-            ]
+            [f"the tanks are shared among {names}; say which with --share or TIDEGATE_SHARE"]
         )
     return configuration
 

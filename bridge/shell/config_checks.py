@@ -16,6 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.compensation import problems as contradictions
 from bridge.core.findings import Cause
+from bridge.core.instrument_kinds import InstrumentKind
 from bridge.core.permit_limits import uncounted_limits
 from bridge.core.settings import (
     IDENTIFIER_PATTERN,
@@ -55,6 +56,11 @@ class Part:
 
     steps: tuple[Step, ...]
     value: Any
+
+
+INSTRUMENTS: Final = tuple(kind.value for kind in InstrumentKind)
+OWN_LEVELS: Final = frozenset({"alarm", "command", "heartbeat", "result", "state"})
+"""What stands below the base topic beside the tanks."""
 
 
 @cache
@@ -155,6 +161,22 @@ def _names(kind: type, raw: object, steps: tuple[Step, ...]) -> Iterator[Problem
 def _whole_file(raw: Mapping[str, Any]) -> Iterator[Problem]:
     if raw.get("tanks") == {}:
         yield Problem(("tanks",), "give at least one tank, as [tanks.<name>]", missing=True)
+    instruments = raw.get("instruments")
+    for name in instruments if isinstance(instruments, Mapping) else ():
+        if name not in INSTRUMENTS:
+            yield Problem(
+                ("instruments", name),
+                f"is not a kind of instrument; {nearest(name, INSTRUMENTS)}",
+                missing=True,
+            )
+    tanks = raw.get("tanks")
+    for name in tanks if isinstance(tanks, Mapping) else ():
+        if name in OWN_LEVELS:
+            yield Problem(
+                ("tanks", name),
+                f"the name {name} is taken: it is a level of the topics of the whole installation",
+                missing=True,
+            )
     secret = raw.get("command_secret")
     if isinstance(secret, str) and len(secret) < SHORTEST_SECRET:
         yield Problem(("command_secret",), f"must have at least {SHORTEST_SECRET} characters")

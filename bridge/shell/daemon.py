@@ -69,6 +69,8 @@ class Sinks:
     save_state: Callable[[Any], None] | None = None
     storage_fault: Callable[[], str | None] | None = None
     """Asked now and then why nothing can be kept; None while all is well."""
+    telling_fault: Callable[[], str | None] | None = None
+    """Asked now and then whom alerts do not reach; None while all arrive."""
     watchers: tuple[Callable[[Output], None], ...] = ()
     """Shown every output that is carried out."""
 
@@ -119,6 +121,7 @@ class Daemon:
         self._ticks_again = 0
         self._engine_errors_at: list[float] = []
         self._storage_fault: str | None = None
+        self._telling_fault: str | None = None
         now = monotonic()
         self._next_save_at = now + SAVE_EVERY_S
         self._next_clock_at = now
@@ -216,6 +219,11 @@ class Daemon:
             if fault != self._storage_fault:
                 self._storage_fault = fault
                 self._carry_out_all(lambda: self._engine.storage(self._engine_now_s(), fault))
+        if self._sinks.telling_fault is not None:
+            stuck = self._sinks.telling_fault()
+            if stuck != self._telling_fault:
+                self._telling_fault = stuck
+                self._carry_out_all(lambda: self._engine.telling(self._engine_now_s(), stuck))
 
     def _decide_on_time(self) -> None:
         """Give the engine the tick that it asked for."""
@@ -288,12 +296,13 @@ class Daemon:
 
     def _carry_out(self, output: Output) -> None:
         if isinstance(output, Publish):
-            age_s = self._clock.real_s(self._clock.now_s() - output.at_s)
-            if output.perishable and age_s > LATE_S:
-                self._counters.permits_withheld += 1
-                # It may have been a hold: the engine must say afresh what is permitted.
-                self._notice_stall(age_s)
-                return
+            if output.perishable:
+                age_s = self._clock.real_s(self._clock.now_s() - output.at_s)
+                if age_s > LATE_S:
+                    self._counters.permits_withheld += 1
+                    # It may have been a hold: the engine must say afresh what is permitted.
+                    self._notice_stall(age_s)
+                    return
             self._link.publish(output)
         elif isinstance(output, Record):
             self._hand("records", self._sinks.records, output)

@@ -9,12 +9,14 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.engine import Engine, EngineState
+from bridge.shell.compiled_types import restore
 
 log = logging.getLogger(__name__)
 
 
 @cache
 def _adapter() -> TypeAdapter[EngineState]:
+    restore(EngineState)
     return TypeAdapter(EngineState)
 
 

@@ -20,6 +20,9 @@ from bridge.shell.history_schema import VERSION, HistoryError, refuse_strangers,
 KINDS: Final = ("check", "calibration")
 """What may be imported: what a keeper may have written down elsewhere."""
 
+UNUSABLE: Final = "unexplained"
+"""Stands for whatever made a check unusable."""
+
 LARGEST_BYTES: Final = 64 * 2**20
 
 
@@ -147,3 +150,43 @@ def _add(connection: sqlite3.Connection, row: tuple[int, int, int, bytes]) -> bo
         return False
     connection.execute("INSERT INTO event (tank, kind, at, data) VALUES (?, ?, ?, ?)", row)
     return True
+
+
+def as_command(record: Record) -> dict[str, Any] | None:
+    """The keys of the command that tells the running daemon of a recorded check.
+
+    None for what no command can tell: a calibration, a check that was taken back, or one whose
+    data are not those of a check.
+    """
+    data = record.data
+    reference, unsure = (
+        _number(data, key) for key in ("reference_psu", "reference_expanded_uncertainty_psu")
+    )
+    if record.kind != "check" or data.get("undone") or reference is None or unsure is None:
+        return None
+    then = {
+        "reported": _number(data, "reported"),
+        "temperature_c": _number(data, "temperature_c"),
+        "salinity": _number(data, "estimate_psu"),
+        "uncertainty": _number(data, "estimate_expanded_uncertainty_psu"),
+        # A check that was not to be trusted then is not to be trusted now.
+        "cause": data.get("cause", "none") if data.get("usable", True) else UNUSABLE,
+    }
+    keys: dict[str, Any] = {
+        "instrument": str(data.get("instrument") or "other"),
+        "salinity": reference,
+        "expanded_uncertainty": unsure,
+        "standard_checked": bool(data.get("standard_checked")),
+        "time": iso_utc(_number(data, "at_s") or record.at_s),
+        "then": {key: value for key, value in then.items() if value is not None},
+    }
+    if data.get("note"):
+        keys["note"] = str(data["note"])
+    return keys
+
+
+def _number(data: Mapping[str, Any], key: str) -> float | None:
+    value = data.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value)

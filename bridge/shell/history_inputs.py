@@ -138,9 +138,8 @@ class InputTap:
         self._keep = keep
         self._judged = Subscribed(topics)
         self._secret = settings.command_secret
-        self._commands = tuple(
-            f"{settings.base_topic}/{tank}/{COMMAND_LEVEL}/" for tank in settings.tanks
-        )
+        owners = ("", *(f"{tank}/" for tank in settings.tanks))
+        self._commands = tuple(f"{settings.base_topic}/{owner}{COMMAND_LEVEL}/" for owner in owners)
 
     def __call__(self, event: Event) -> None:
         """Take one event; called by the decision loop, so it is quick."""

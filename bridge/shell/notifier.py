@@ -53,6 +53,12 @@ class NotifierHealth:
     safe: bool
     """Whether what waits would outlive a restart of the machine."""
 
+    @property
+    def fault(self) -> str | None:
+        """What an alarm should tell: whom alerts do not reach; None while all arrive."""
+        told = [f"{target}: {reason.rstrip('.')}" for target, reason in self.troubles.items()]
+        return f"Not reached are {'; '.join(told)}." if told else None
+
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:

@@ -5,6 +5,7 @@ one transaction, so that after a crash either both are known or neither is. The 
 used for this: it gathers its writes to spare the flash card, and an alert cannot wait for that.
 """
 
+import os
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
@@ -108,7 +109,10 @@ class Outbox:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        # SQLite gives its side files the mode of the file itself.
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
+        path.chmod(0o600)
         self._connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         try:
             self._prepare()

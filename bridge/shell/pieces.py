@@ -24,7 +24,7 @@ from bridge.core.errors import UserError
 from bridge.core.events import Event, LinkUp, Message, Tick
 from bridge.core.outputs import Publish
 from bridge.core.settings import Settings
-from bridge.shell.capture import line_of
+from bridge.shell.capture_line import line_of
 from bridge.shell.link import Lifecycle, lifecycle_message
 from bridge.shell.replay import derived_boot_id
 from bridge.shell.stepping import MOST_TICKS_AT_ONCE, EngineStuckError

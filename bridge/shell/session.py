@@ -219,7 +219,7 @@ class Session:
         client.on_subscribe = self._contained(self._subscribed)
         client.on_publish = self._contained(self._settled)
         if on_message is not None:
-            client.on_message = self._contained(self._messages_to(on_message))
+            client.on_message = self._messages_to(on_message)
         return client
 
     @property
@@ -449,10 +449,17 @@ class Session:
             )
 
     def _messages_to(self, on_message: OnMessage) -> Callable[..., None]:
+        monotonic, counters = self._monotonic, self._counters
+
+        # Contained like the others, in one function because this is called for every message.
         def message_came(_client: Client, _userdata: object, message: MQTTMessage) -> None:
-            self.heard_at = self._monotonic()
-            if not self._unwanted:
-                on_message(message)
+            try:
+                self.heard_at = monotonic()
+                if not self._unwanted:
+                    on_message(message)
+            except Exception as error:  # noqa: BLE001 # paho's thread would die in silence
+                counters.callback_errors += 1
+                self._complaints.tell("callback", "A network callback failed.", error=error)
 
         return message_came
 

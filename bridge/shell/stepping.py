@@ -35,6 +35,9 @@ class EnginePort(Protocol):
     def storage(self, at_s: float, fault: str | None) -> list[Output]:
         """Take note that the history cannot be written, or can again."""
 
+    def telling(self, at_s: float, fault: str | None) -> list[Output]:
+        """Take note that alerts do not reach somebody, or do again."""
+
 
 MOST_TICKS_AT_ONCE: Final = 100
 """An engine may need a few ticks at one moment to catch up; never this many."""

@@ -2,12 +2,14 @@
 
 Time in the story runs hundreds of times as fast as ours, so a tenth of a second in which this
 machine is busy elsewhere would be a minute in which the simulated probe was silent. The story's
-clock therefore never runs past the next message that has not been sent yet.
+clock therefore never runs past the next message that has not been sent yet, nor past one that has
+not arrived.
 """
 
 import logging
 import threading
 import time
+from collections.abc import Callable
 from typing import Final
 
 from paho.mqtt.client import MQTTMessage
@@ -24,6 +26,9 @@ log = logging.getLogger(__name__)
 
 CONNECT_WITHIN_S: Final = 10.0
 LOOK_S: Final = 0.05
+ARRIVAL_LOOK_S: Final = 0.001
+UNDER_WAY_S: Final = 2.0
+"""Longer, and a message will not arrive any more: the story goes on without it."""
 
 
 class StoryClock(EngineClock):
@@ -61,6 +66,7 @@ class StoryPlayer:
         broker: Where to tell it.
         listen_to: Topic filters whose messages ``on_message`` gets, as any visitor would.
         on_message: Called from the network thread.
+        arrived: How many messages have reached the daemon.
     """
 
     def __init__(
@@ -71,8 +77,10 @@ class StoryPlayer:
         broker: BrokerSettings,
         listen_to: tuple[str, ...],
         on_message: OnMessage,
+        arrived: Callable[[], int],
     ) -> None:
         self._story = story
+        self._arrived = arrived
         self._clock = clock
         self._changed = threading.Event()
         self._stop = threading.Event()
@@ -118,7 +126,9 @@ class StoryPlayer:
         self._session.join(1.0)
 
     def _tell(self) -> None:
-        for message in self._story.scenario.messages:
+        before = self._arrived()
+        for number, message in enumerate(self._story.scenario.messages):
+            self._wait_for(before + number)
             if not self._wait_until(message.at_s):
                 return
             self._session.publish(
@@ -126,6 +136,12 @@ class StoryPlayer:
                 expires_after_s=None,
             )
         self.finished = self._wait_until(self._story.scenario.end_s)
+
+    def _wait_for(self, count: int) -> None:
+        """Let what was sent arrive, while the clock stands."""
+        deadline = time.monotonic() + UNDER_WAY_S
+        while self._arrived() < count and time.monotonic() < deadline and not self._stop.is_set():
+            time.sleep(ARRIVAL_LOOK_S)
 
     def _wait_until(self, at_s: float) -> bool:
         """Whether that moment of the story came before the stop."""

@@ -57,9 +57,10 @@ def cluster(address: str) -> Iterator[Workers]:
         ) from None
     try:
         client = Client(address, timeout=CONNECT_WITHIN_S, set_as_default=False)
-    except (OSError, TypeError, ValueError) as error:
+    except Exception as error:  # whatever Dask stumbles over, there is no scheduler
+        why = (str(error).splitlines() or [type(error).__name__])[0]
         raise UserError(
-            f"--scheduler: {address} cannot be reached ({str(error).splitlines()[0]}); "
+            f"--scheduler: {address} cannot be reached ({why}); "
             "an address such as tcp://192.0.2.7:8786 is accepted"
         ) from error
     with client, client.get_executor() as executor:

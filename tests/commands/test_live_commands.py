@@ -3,18 +3,21 @@
 import os
 import random
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.request import urlopen
 
 import orjson
 import pytest
 
 from bridge.cli import main
 from bridge.core.events import Message
+from bridge.core.wire.instants import iso_utc
 from bridge.shell.capture import CaptureReader, CaptureWriter
 from tests.support.listener import Listener
 from tests.support.mosquitto import Mosquitto
@@ -249,3 +252,79 @@ def test_demo_tells_its_story_without_a_terminal() -> None:
     assert "cause bubbles" in finished.stdout
     assert "The end." in finished.stdout
     assert "Traceback" not in finished.stderr
+
+
+@pytest.mark.broker
+def test_demo_shows_its_story_on_the_page() -> None:
+    """The page answers while the story lasts, says what the demonstration says, and is gone."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    address = f"http://127.0.0.1:{port}/"
+    demo = subprocess.Popen(  # noqa: S603 # our own program
+        [*PROGRAM, "demo", "--speed", "600", "--page", str(port)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert demo.stdout is not None
+        assert f"Page: {address}" in demo.stdout.readline()
+        deadline = time.monotonic() + 30.0
+        text = ""
+        while "Nothing disturbs the reading." not in text and time.monotonic() < deadline:
+            with urlopen(address, timeout=10.0) as answer:  # our own address
+                text = answer.read().decode()
+            time.sleep(0.2)
+        assert "Nothing disturbs the reading." in text
+        demo.send_signal(signal.SIGINT)
+        _, said = demo.communicate(timeout=20)
+    finally:
+        demo.kill()
+    assert demo.returncode == 0, said
+    assert "Traceback" not in said
+    with pytest.raises(OSError, match="refused"):
+        urlopen(address, timeout=5.0)  # our own address
+
+
+CHECKS = """time,tank,kind,data.instrument,data.reference_psu,\
+data.reference_expanded_uncertainty_psu,data.reported,data.temperature_c,data.cause,data.note
+{0},reef,check,laboratory,34.6,0.1,53.0,25.0,none,first
+{1},reef,check,laboratory,34.7,0.1,53.1,26.0,none,second
+{2},reef,check,laboratory,34.7,0.1,50.1,26.0,bubbles,spoiled
+"""
+
+
+@pytest.mark.broker
+def test_records_reach_the_running_daemon_and_its_history_is_judged_again(
+    broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Imported checks are fitted by the daemon; what it heard can be judged again afterwards."""
+    configuration = configure(tmp_path, broker.port)
+    file = tmp_path / "checks.csv"
+    days = [iso_utc(time.time() - 86_400.0 * ago) for ago in (30, 20, 10)]
+    file.write_text(CHECKS.format(*days), encoding="utf-8")
+    importing = ["import-records", "--config", str(configuration), "--input", str(file)]
+    with Listener(broker.port) as listener, daemon(configuration, tmp_path / "h.json") as process:
+        listener.wait_for("tidegate/state", b"ready", 10.0)
+        for number in range(30):
+            listener.publish("home/water", b"25.00")
+            listener.publish("home/probe", b"53.%02d" % (number % 3))
+        assert main(importing) == 0
+        assert "3 checks told to the daemon, 0 were" in capsys.readouterr().err
+        assert main(importing) == 0
+        assert "0 checks told to the daemon, 3 were" in capsys.readouterr().err
+        assert main(["reference", "fit", "--config", str(configuration), "--json"]) == 0
+        # The spoiled one takes no part.
+        assert orjson.loads(capsys.readouterr().out)["checks"] == 2
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(5.0) == 0
+
+    history = ["replay", "--history", str(tmp_path / "history.sqlite3")]
+    assert main([*history, "--config", str(configuration), "--compare", "--json"]) == 0
+    (document,) = orjson.loads(capsys.readouterr().out)
+    assert document["salinity"]["readings"] >= 30
+    assert document["salinity"]["largest_difference"] == pytest.approx(0.0, abs=0.01)
+    (permit,) = document["permits"].values()
+    assert permit["held_after_s"] == pytest.approx(permit["held_before_s"], abs=1.0)
+    assert document["checks"]["after"] == document["checks"]["before"]

@@ -366,6 +366,24 @@ def test_a_storage_fault_says_what_is_wrong() -> None:
     assert document.topic == "tidegate/alarm/storage-fault"
 
 
+def test_alerts_that_do_not_arrive_are_an_alarm() -> None:
+    """Whom they do not reach is told after a quarter of an hour, to whoever can be reached."""
+    plant = PlantAlarms(base_topic="tidegate")
+    fault = "Not reached are phone: the service does not answer."
+    for at_s in (0, 890):
+        outputs = plant.update(
+            at_s, link_up=True, clock_settled=True, storage_fault=None, telling_fault=fault
+        )
+    assert not outputs
+    outputs = plant.update(
+        900, link_up=True, clock_settled=True, storage_fault=None, telling_fault=fault
+    )
+    (notice,) = (output for output in outputs if isinstance(output, Notice))
+
+    assert notice.alarm == "alerts-stuck"
+    assert notice.body.startswith("Not reached are phone: the service does not answer.")
+
+
 def test_a_consequence_is_not_told_beside_its_cause() -> None:
     """While dilution stands, low salinity is suppressed; it speaks when it stays alone."""
     world = AlarmWorld()

@@ -11,7 +11,7 @@ from bridge.core import seawater
 from bridge.core.advice import Action
 from bridge.core.calibration_points import CalibrationRequest
 from bridge.core.calibrations import handle_calibration, handle_undo
-from bridge.core.checks import CheckRequest, handle_reference_check, handle_undo_check
+from bridge.core.checks import CheckRequest, handle_reference_check, handle_undo_check, seen_in
 from bridge.core.errors import UserError
 from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
 from bridge.core.fit import SwingEstimate
@@ -184,14 +184,17 @@ def test_a_check_of_long_ago_is_compared_with_its_own_moment_when_that_is_known(
     then_s = NOW_S - 7 * DAY_S
     outcome = handle_reference_check(
         CheckRequest(
-            instrument="lab", kind=InstrumentKind.LABORATORY, salinity_psu=34.0, at_s=then_s
+            instrument="lab",
+            kind=InstrumentKind.LABORATORY,
+            salinity_psu=34.0,
+            at_s=then_s,
+            then=seen_in(moment(then_s)),
         ),
         moment(),
         ReferenceState(),
         tank="reef",
         probe=PROBE,
         now_s=NOW_S,
-        past=moment(then_s),
     )
 
     assert outcome.result["verdict"] == "differ"

@@ -412,6 +412,7 @@ def test_topics_are_all_sources_and_one_filter_a_tank() -> None:
     assert set(engine.topics) == {
         *("probe", "water", "second", "level", "litres", "skimmer", "heater", "pump"),
         "tidegate/reef/command/+",
+        "tidegate/command/+",
     }
     assert len(engine.topics) == len(set(engine.topics))
 
@@ -479,3 +480,42 @@ def test_shutdown_holds_for_good() -> None:
 
     assert rig.permit("dosing")["state"] == "hold"
     assert "shutdown" in rig.permit("dosing")["reasons"]
+
+
+def test_an_alarm_of_the_installation_is_answered_below_the_base() -> None:
+    """Acknowledging and shelving work without a tank; other commands say where they belong."""
+    engine = Engine(configured(PLAIN), boot_id="7f3a", at_s=START_S)
+    engine.step(LinkUp(START_S))
+    engine.storage(START_S, "the disk is full")
+    engine.step(Tick(START_S + 301))
+
+    def send(name: str, **keys: object) -> tuple[dict[str, Any], list[Output]]:
+        topic = f"tidegate/command/{name}"
+        payload = orjson.dumps({"id": "1", **keys})
+        outputs = engine.step(Message(START_S + 302, topic, payload))
+        answer = outputs[-1]
+        assert isinstance(answer, Publish)
+        assert answer.topic == f"tidegate/result/{name}"
+        return orjson.loads(answer.payload), outputs
+
+    assert "tidegate/command/+" in engine.topics
+    answer, outputs = send("acknowledge", alarm="storage-fault")
+    assert answer == {"id": "1", "ok": True}
+    (document,) = (
+        orjson.loads(o.payload)
+        for o in outputs
+        if isinstance(o, Publish) and o.topic == "tidegate/alarm/storage-fault"
+    )
+    assert document["state"] == "acknowledged"
+    answer, outputs = send("shelve", alarm="storage-fault", minutes=30)
+    assert answer["ok"]
+    for name, keys in (
+        ("acknowledge", {"alarm": "bubbles"}),
+        ("service", {"phase": "start"}),
+        ("nonsense", {}),
+    ):
+        answer, outputs = send(name, **keys)
+        assert not answer["ok"]
+        assert answer["error"]
+        assert len(outputs) == 1
+    assert "tidegate/<tank>/command/service" in send("service", phase="start")[0]["error"]

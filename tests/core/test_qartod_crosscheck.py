@@ -222,7 +222,7 @@ def test_dips_of_a_real_flow_through_cell_are_flagged_and_its_envelope_is_not() 
     tests = PlausibilityTests(tank)
     spiky = [
         tests.sample(
-            float(at_s[i]), float(salinity_psu[i]), float(conductivity_s_m[i]), temperature_c[i]
+            *map(float, (at_s[i], salinity_psu[i], conductivity_s_m[i], temperature_c[i]))
         )["spike"]
         is not Flag.PASS
         for i in places

@@ -11,10 +11,16 @@ from pydantic import TypeAdapter
 from bridge.core.calibration_points import STANDARDS
 from bridge.core.errors import UserError
 from bridge.core.findings import Assessment, Cause, Finding, Flag, Ne107, Quality
-from bridge.core.instrument_kinds import InstrumentKind, ReadingUnit
+from bridge.core.instrument_kinds import InstrumentKind, ReadingUnit, typical_uncertainties
 from bridge.core.records import Outcome, ReferenceState, correction_in_force
 from bridge.core.reference_commands import REFERENCE_COMMANDS, handle
-from bridge.core.settings import GravityReference, Probe, ProbeUnit, Reports
+from bridge.core.settings import (
+    GravityReference,
+    InstrumentUncertainty,
+    Probe,
+    ProbeUnit,
+    Reports,
+)
 from bridge.core.wire.commands import parse
 
 PROBE = Probe(
@@ -241,3 +247,64 @@ def test_any_sequence_of_commands_is_carried_out_or_refused_in_words(
         assert outcome.state.calibrations[: len(state.calibrations)] == state.calibrations
         assert ADAPTER.validate_json(ADAPTER.dump_json(outcome.state)) == outcome.state
         state = outcome.state
+
+
+OLD: dict[str, object] = {
+    "instrument": "laboratory",
+    "salinity": 34.6,
+    "expanded_uncertainty": 0.1,
+    "time": "2026-02-01T12:00:00Z",
+    "then": {"reported": 53.07, "temperature_c": 25.0, "salinity": 35.0, "uncertainty": 0.2},
+}
+
+
+def test_an_old_check_from_records_counts_as_it_did_then() -> None:
+    """It is judged with what was seen then, stands in its own place, and is taken only once."""
+    recent = send("reference-check", {"instrument": "laboratory", "salinity": 35.0}).state
+    outcome = send("reference-check", OLD, recent)
+    (old, new) = outcome.state.checks
+
+    assert outcome.result["verdict"] == "differ"
+    assert (old.reference_psu, old.reported, old.usable) == (34.6, 53.07, True)
+    assert old.at_s < new.at_s == NOW_S
+    assert outcome.records[0].at_s == old.at_s
+    with pytest.raises(UserError, match=f"is on record already, as check {old.number}"):
+        send("reference-check", OLD, outcome.state)
+
+
+def test_a_check_made_while_the_probe_was_disturbed_is_not_fitted() -> None:
+    """What spoiled a check then spoils it now."""
+    then = {"reported": 50.0, "temperature_c": 25.0, "cause": "bubbles"}
+    (check,) = send("reference-check", OLD | {"then": then}).state.checks
+
+    assert check.usable is False
+    with pytest.raises(UserError, match="'then' needs 'time'"):
+        send("reference-check", {"instrument": "lab", "salinity": 35, "then": then})
+
+
+def test_the_keepers_word_on_an_instrument_goes_before_common_practice() -> None:
+    """A stated standard uncertainty is doubled (k = 2); what is left out stays typical."""
+    typical = typical_uncertainties({"glass-hydrometer": InstrumentUncertainty(unchecked_psu=0.3)})
+    hydrometer = typical[InstrumentKind.HYDROMETER_GLASS]
+    assert (hydrometer.checked_psu, hydrometer.unchecked_psu) == (0.5, 0.3)
+    command = parse(
+        "reference-check",
+        orjson.dumps({"id": "1", "instrument": "glass-hydrometer", "reading": 35, "unit": "psu"}),
+    )
+    assert isinstance(command, REFERENCE_COMMANDS)
+    outcome = handle(
+        command,
+        CALM,
+        ReferenceState(),
+        tank="reef",
+        probe=PROBE,
+        now_s=NOW_S,
+        typical=typical,
+    )
+
+    (own,) = [
+        line["standard_uncertainty"]
+        for line in outcome.result["budget"]
+        if line["standard_uncertainty"] == 0.3
+    ]
+    assert own == 0.3

@@ -113,7 +113,10 @@ OUTPUTS = [
     "tidegate/heartbeat",
     "tidegate/reef/salinity",
     "tidegate/reef/permit/top-off",
+    "tidegate/reef/diagnosis",
     "tidegate/reef/alarm/bubbles",
+    "tidegate/reef/result/bypass",
+    "tidegate/alarm/another-daemon",
 ]
 FORBIDDEN = [
     *(("sensors", topic) for topic in OUTPUTS),
@@ -123,6 +126,10 @@ FORBIDDEN = [
     ("actuator", "tidegate/reef/command/bypass"),
     ("actuator", "sump/salinity"),
     ("hub", "sump/salinity"),
+    ("hub", "hub/device/tidegate/config"),
+    ("hub", "homie/5/tidegate/$state"),
+    ("sensors", "tidegate/command/acknowledge"),
+    ("actuator", "hub/status"),
     ("tidegate", "sump/salinity"),
 ]
 
@@ -142,6 +149,12 @@ def test_nobody_speaks_for_another(
 ALLOWED = [
     ("sensors", "sump/salinity"),
     ("hub", "tidegate/reef/command/acknowledge"),
+    ("hub", "tidegate/command/acknowledge"),
+    ("hub", "tidegate/reef/dashboard/acknowledge"),
+    ("hub", "homie/5/tidegate-reef/control/service/set"),
+    ("hub", "hub/status"),
+    ("tidegate", "hub/device/tidegate-reef/config"),
+    ("tidegate", "homie/5/tidegate-reef/$description"),
     ("actuator", "tidegate/reef/gate/top-off"),
     ("actuator", "sump/equipment/top-off-pump"),
 ]

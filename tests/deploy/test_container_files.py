@@ -72,16 +72,16 @@ def test_a_service_has_no_more_rights_than_it_needs(name: str) -> None:
     assert {"pids_limit", "mem_limit"} <= service.keys()
 
 
-def test_only_this_machine_reaches_the_broker() -> None:
-    """Without encryption the broker's port is not open to the network."""
-    assert SERVICES["broker"]["ports"]
-    assert all(port.startswith("127.0.0.1:") for port in SERVICES["broker"]["ports"])
-    assert "ports" not in SERVICES["tidegate"]
+@pytest.mark.parametrize("name", SERVICES)
+def test_only_this_machine_reaches_broker_and_page(name: str) -> None:
+    """Without encryption no port is open to the network."""
+    assert SERVICES[name]["ports"]
+    assert all(port.startswith("127.0.0.1:") for port in SERVICES[name]["ports"])
 
 
 def test_what_is_mounted_exists() -> None:
     """Every file that the compose file mounts is in the repository, or made by the script."""
-    made = {"./secrets/passwords", "./secrets/tidegate"}
+    made = {"./secrets/passwords", "./secrets/tidegate", "./secrets/page-token"}
     sources = [
         re.sub(r"\$\{[A-Z]+:-([^}]+)\}", r"\1", volume).split(":")[0]
         for service in SERVICES.values()
@@ -96,16 +96,20 @@ def test_what_is_mounted_exists() -> None:
 
 def test_the_environment_is_accepted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The minimal configuration with the compose file's variables over it is sound."""
-    secret = tmp_path / "broker-password"
-    secret.write_text("from a file\n", encoding="utf-8")
+    for secret in SERVICES["tidegate"]["secrets"]:
+        (tmp_path / secret).write_text(f"{secret} from a file\n", encoding="utf-8")
     for name, value in SERVICES["tidegate"]["environment"].items():
-        monkeypatch.setenv(name, value.replace("/run/secrets/broker-password", str(secret)))
+        monkeypatch.setenv(name, value.replace("/run/secrets", str(tmp_path)))
 
-    broker = load(str(ROOT / "config" / "minimal.toml")).broker
+    configuration = load(str(ROOT / "config" / "minimal.toml"))
+    broker, page = configuration.broker, configuration.page
 
     assert broker.host in SERVICES
     assert broker.username == "tidegate"
-    assert broker.password == "from a file"  # noqa: S105 # invented above
+    assert broker.password == "broker-password from a file"  # noqa: S105 # invented above
+    assert page.enabled
+    assert page.token == "page-token from a file"  # noqa: S105 # invented above
+    assert SERVICES["tidegate"]["ports"] == [f"127.0.0.1:{page.port}:{page.port}"]
 
 
 def test_the_health_file_can_be_written(monkeypatch: pytest.MonkeyPatch) -> None:

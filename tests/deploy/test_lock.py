@@ -45,7 +45,8 @@ def test_the_lock_keeps_to_the_ranges(wanted: str) -> None:
 
 def test_the_builder_is_the_one_that_the_package_asks_for() -> None:
     """The container builds with the build system that pyproject.toml names."""
-    for wanted in PROJECT["build-system"]["requires"]:
+    hook = PROJECT["tool"]["hatch"]["build"]["targets"]["wheel"]["hooks"]["mypyc"]
+    for wanted in [*PROJECT["build-system"]["requires"], *hook["dependencies"]]:
         requirement = Requirement(wanted)
         assert requirement.specifier.contains(
             pins("requirements-build.lock")[normal(requirement.name)][0]

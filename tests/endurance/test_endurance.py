@@ -20,8 +20,8 @@ WITHOUT_FAULT = (
 )
 STALE = ("stalls", "outbox_dropped", "permits_withheld", "publishes_refused")
 LEARNED_BY_DAY = 21.0
-"""Two weeks are looked back on, by the diagnosis and by the history at full resolution; what is
-kept in memory for that has its size after three weeks."""
+"""Two weeks are looked back on, by the diagnosis and by the history at full resolution, and SQLite
+fills its cache of pages meanwhile; what is kept in memory has its size after three weeks."""
 
 
 def judge(log: Log, *, days: float, tanks: int, cadence_s: float) -> None:

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from bridge.cli import main
 from bridge.core.events import Message
-from bridge.shell.capture import CaptureError, CaptureReader, line_of
+from bridge.shell.capture import CaptureError, CaptureReader
+from bridge.shell.capture_line import line_of
 
 LINES = b"".join(
     line_of(1_772_366_400.0 + n / 7, topic, payload, retain=n % 3 == 0)

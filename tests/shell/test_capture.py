@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.core.events import Message
-from bridge.shell.capture import CaptureError, CaptureReader, CaptureWriter, line_of
+from bridge.shell.capture import CaptureError, CaptureReader, CaptureWriter
+from bridge.shell.capture_line import line_of
 
 SUFFIXES = ["", ".gz", ".zst"]
 

@@ -139,6 +139,7 @@ def test_example_tells_the_real_defaults() -> None:
         ('base_topic = "a/#"', 'base_topic = "a/#": must be one topic, without the wildcards'),
         ('base_topic = "in"', 'tanks.reef.probe.topic = "in/probe": must not lie under in/'),
         ('base_topic = "/a"', 'base_topic = "/a": must not be empty, begin or end with /'),
+        ("tanks.alarm = {volume_l = 1}", "tanks.alarm: the name alarm is taken"),
         ('command_secret = "short"', "command_secret = (hidden): must have at least 8 characters"),
         (
             'tanks.reef.level = {topic = "in/level", unit = "percent", normal = 180}',
@@ -223,7 +224,12 @@ def test_a_mistake_is_told_with_file_key_value_and_remedy(added: str, expected: 
     told = lines(SOUND + added)
 
     # A tank without anything lacks several keys, and a base topic above the inputs meets them all.
-    assert len(told) == 1 or added in ("tanks.Reef = {}", "tanks.frag = {}", 'base_topic = "in"')
+    assert len(told) == 1 or added in (
+        "tanks.Reef = {}",
+        "tanks.frag = {}",
+        "tanks.alarm = {volume_l = 1}",
+        'base_topic = "in"',
+    )
     assert all(line.startswith("reef.toml: ") for line in told)
     assert any(expected in line for line in told)
 

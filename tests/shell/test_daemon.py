@@ -203,7 +203,15 @@ def test_records_state_and_storage_reach_their_places(broker: Mosquitto) -> None
     kept: list[object] = []
     fault: list[str | None] = [None]
     engine = FakeEngine()
-    sinks = Sinks(records=records.append, save_state=kept.append, storage_fault=lambda: fault[0])
+    stuck: list[str | None] = [None]
+    events: list[Event] = []
+    sinks = Sinks(
+        records=records.append,
+        events=events.append,
+        save_state=kept.append,
+        storage_fault=lambda: fault[0],
+        telling_fault=lambda: stuck[0],
+    )
     with (
         Listener(broker.port) as listener,
         running(engine, broker_settings(broker.port), sinks=sinks),
@@ -213,9 +221,16 @@ def test_records_state_and_storage_reach_their_places(broker: Mosquitto) -> None
         listener.wait_for(ECHO_TOPIC, b"1")
         fault[0] = "the disk is full"
         listener.wait_for("tidegate/reef/storage", b"the disk is full")
+        stuck[0] = "phone: no answer"
+        listener.wait_for("tidegate/reef/telling", b"phone: no answer")
 
     assert [record.kind for record in records] == ["sample"]
     assert kept == [engine.state]
+    assert [type(each) for each in events if not isinstance(each, Tick)] == [
+        LinkUp,
+        Message,
+        Shutdown,
+    ]
 
 
 @pytest.mark.broker

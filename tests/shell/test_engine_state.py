@@ -5,10 +5,12 @@ import logging
 from pathlib import Path
 
 import pytest
+import zstandard
 
 from bridge.core.engine import Engine, EngineState
 from bridge.core.events import LinkUp, Message
 from bridge.shell.engine_state import packed, resumed
+from tests.core.engine_rig import FULL, settings
 from tests.support.live import SETTINGS
 
 START_S = 1_772_366_400.0
@@ -80,3 +82,20 @@ def test_full_disk_does_not_stop_the_start(tmp_path: Path) -> None:
     engine = resumed(b"{", make, aside=tmp_path / "missing" / "aside")
 
     assert engine.state == make(None).state
+
+
+def test_what_an_older_version_learned_is_kept() -> None:
+    """A memory that was written in November 2026 is understood, whatever was added since."""
+    older = Path(__file__).parents[1] / "data" / "history" / "state-2026-11.json.zst"
+    data = zstandard.ZstdDecompressor().decompress(older.read_bytes())
+    remembered: list[EngineState | None] = []
+
+    def start(state: EngineState | None) -> Engine:
+        remembered.append(state)
+        return Engine(settings(FULL), boot_id="new", at_s=START_S + 70_000.0, state=state)
+
+    engine = resumed(data, start, aside=Path("nowhere"))
+
+    assert remembered[0] is not None
+    assert engine.state.tanks["reef"].reference.checks[0].instrument == "bench"
+    assert engine.state.tanks["reef"].probe_at_s == START_S + 59_990.0

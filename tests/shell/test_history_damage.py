@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.core.events import Message
 from bridge.core.outputs import Record
 from bridge.shell.history import History
 from bridge.shell.history_file import KEPT_ASIDE, Opened, open_history, set_aside
@@ -380,16 +381,18 @@ def test_a_disk_that_is_full_at_the_start_stops_nothing(
 
 KILLED = """
 import os, sys, time
+from bridge.core.events import Message
 from bridge.shell.history import History
 from bridge.shell.storage_settings import StorageSettings
 from tests.support.history import START_S, sample
 first = int(sys.argv[2])
-history = History(StorageSettings(path=sys.argv[1], batch_s=0.03))
+history = History(StorageSettings(path=sys.argv[1], batch_s=0.03, queue_rows=1_000_000))
 i = first
 while True:
+    history.inputs(Message(START_S + 10 * i, "home/a", b"%d" % i))
     history.records(sample(START_S + 10 * i, i))
     i += 1
-    os.write(1, b"%d %d\\n" % (i, first + history.health().written))
+    os.write(1, b"%d %d\\n" % (i, first + history.health().written // 2))
     if i % 20 == 0:
         time.sleep(0.002)
 """
@@ -425,5 +428,9 @@ def test_a_kill_at_any_moment_loses_at_most_the_last_batch(tmp_path: Path) -> No
         # What is missing was given after the last finished batch. One row may have been given
         # after the last line.
         assert len(seqs) <= given + 1
+        # What was heard is as whole; the last message may have come without its sample.
+        heard = [int(each.payload) for each in reader.inputs() if isinstance(each, Message)]
+        assert sorted(set(heard)) == list(range(max(heard, default=-1) + 1))
+        assert len(seqs) <= len(set(heard)) <= len(seqs) + 1
         present = len(seqs)
     assert present > 0

@@ -3,6 +3,7 @@
 import logging
 import random
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import orjson
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from bridge.cli import main
 from bridge.core.engine import Engine
+from bridge.core.errors import UserError
 from bridge.core.events import Message
 from bridge.core.outputs import Publish
 from bridge.core.settings import (
@@ -27,7 +29,8 @@ from bridge.core.settings import (
     Tank,
     Thermometer,
 )
-from bridge.shell.capture import CaptureWriter, line_of
+from bridge.shell.capture import CaptureWriter
+from bridge.shell.capture_line import line_of
 from bridge.shell.pieces import Split, judge
 from bridge.shell.replay import replay
 
@@ -114,6 +117,14 @@ def test_two_hours_of_three_tanks(tmp_path: Path) -> None:
 
     assert len(expected) > 4000
     assert in_pieces(messages, tmp_path) == expected
+
+
+def test_a_worker_of_another_version_judges_nothing(tmp_path: Path) -> None:
+    """Its results might differ, and nobody would notice."""
+    (job, piece), *_ = Split(list(ordinary(60)), SITE, tmp_path).jobs()
+
+    with pytest.raises(UserError, match="must be the same"):
+        judge(replace(job, version="0.0.0"), piece.path.read_bytes())
 
 
 steps = st.lists(

@@ -14,6 +14,7 @@ from bridge.cli import main
 from bridge.core.engine import Engine
 from bridge.core.events import ClockStepped, LinkDown, LinkUp, Message, Shutdown, Tick
 from bridge.core.outputs import Output, Record
+from bridge.shell.capture import CaptureReader
 from bridge.shell.history import History
 from bridge.shell.history_inputs import Input, InputTap, Lost, Started, pack, unpack
 from bridge.shell.history_reader import HistoryReader
@@ -43,9 +44,9 @@ def records(outputs: Sequence[Output], from_s: float = 0.0) -> list[Record]:
 
 @pytest.fixture(scope="module")
 def plume() -> Scenario:
-    """A tank whose top-off hose ends near the probe (invented), a day and a half of it."""
+    """A tank whose top-off hose ends near the probe (invented), fifteen hours of it."""
     made = scenario("plume", 3, shortest_interval_s=10.0)
-    end_s = made.start_s + 36 * HOUR_S
+    end_s = made.start_s + 15 * HOUR_S
     return replace(made, messages=[sent for sent in made.messages if sent.at_s < end_s])
 
 
@@ -58,7 +59,7 @@ def told(made: Scenario) -> list[Message]:
 def kept(plume: Scenario, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Output]]:
     """The history of that tank, with a restart of the daemon in between, and what was said."""
     path = tmp_path_factory.mktemp("kept") / "history.sqlite3"
-    return path, live(path, plume.settings(), told(plume), restart_at_s=plume.start_s + 20 * HOUR_S)
+    return path, live(path, plume.settings(), told(plume), restart_at_s=plume.start_s + 8 * HOUR_S)
 
 
 def test_the_same_settings_lead_to_the_same_judgement(
@@ -79,7 +80,7 @@ def test_a_later_stretch_begins_with_what_was_known(
     """The salinity of a stretch in the middle is that which was published, to a hundredth."""
     path, said = kept
     reader = HistoryReader(path)
-    from_s = plume.start_s + 30 * HOUR_S
+    from_s = plume.start_s + 12 * HOUR_S
     span = span_of(reader, from_s, None)
     again = rejudge(reader.inputs(span.begin_s, span.to_s), settings=plume.settings(), span=span)
     old, new = (
@@ -228,6 +229,18 @@ def test_differences_are_counted_as_they_are() -> None:
     assert "held anew: " in text
 
 
+def test_what_was_heard_comes_out_as_a_capture(
+    kept: tuple[Path, list[Output]], plume: Scenario, tmp_path: Path
+) -> None:
+    """Message by message, so that it can be given away and replayed like a recorded one."""
+    output = tmp_path / "capture.jsonl.zst"
+    words = ["export", "--history", str(kept[0]), "--what", "messages", "--output", str(output)]
+
+    assert main([*words, "--tank", "reef"]) == 2
+    assert main(words) == 0
+    assert list(CaptureReader(output)) == told(plume)
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [
@@ -342,6 +355,7 @@ def test_the_secret_is_not_kept(plume: Scenario) -> None:
     send(secret="open sesam")  # noqa: S106 - invented
     send()
     tap(Message(START_S, topic, b"open sesame"))
+    tap(Message(START_S, "tidegate/command/shelve", b'{"id":"2","secret":"open sesam"}'))
     tap(Message(START_S, "tidegate/heartbeat", b"{}"))
     tap(Tick(START_S))
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
-from bridge.shell.config import for_one_daemon, load, load_with_sources, parse
+from bridge.shell.config import load, load_with_sources, parse
 from bridge.shell.config_problems import ConfigurationError
 
 TANK = """
@@ -47,13 +47,14 @@ def test_each_share_has_everything_of_its_own(shared: Path) -> None:
     assert (left.base_topic, right.base_topic) == ("tidegate/left", "tidegate/right")
     assert (left.broker.client_id, right.broker.client_id) == ("tidegate-left", "tidegate-right")
     assert left.storage.path == "tidegate-data/history-left.sqlite3"
+    assert left.notify.path == "tidegate-data/alerts-left.sqlite3"
     assert right.storage.path == "tidegate-data/history-right.sqlite3"
 
 
 def test_a_whole_site_is_no_configuration_for_a_daemon(shared: Path) -> None:
     """Without a share named, a daemon would control what others control."""
     with pytest.raises(ConfigurationError, match="--share or TIDEGATE_SHARE"):
-        for_one_daemon(load(shared, {}))
+        load(shared, {})
 
 
 def test_run_says_which_shares_there_are(
@@ -66,7 +67,13 @@ def test_run_says_which_shares_there_are(
     assert "left, right" in capsys.readouterr().err
     assert main(["run", "--config", str(shared), "--share", "middle"]) == 2
     assert "no share 'middle'; accepted are left, right" in capsys.readouterr().err
-    assert main(["record", "--config", str(shared), "--output", "x.jsonl"]) == 2
+    for words in (
+        ["record", "--output", "x.jsonl"],
+        ["report", "--last", "7d", "--output", "x.html"],
+        ["export", "--output", "x.csv"],
+    ):
+        assert main([*words, "--config", str(shared)]) == 2
+        assert "--share or TIDEGATE_SHARE" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -84,6 +84,10 @@ class FakeEngine:
         """Tell the world about it, so that a test can see it."""
         return [Publish(at_s, "tidegate/reef/storage", (fault or "well").encode())]
 
+    def telling(self, at_s: float, fault: str | None) -> list[Output]:
+        """Tell the world about it, too."""
+        return [Publish(at_s, "tidegate/reef/telling", (fault or "well").encode())]
+
     def _permit(self, at_s: float) -> Publish:
         self._seq += 1
         document = {"state": "permit" if self._up else "hold", "seq": self._seq, "time": at_s}

@@ -105,6 +105,14 @@ class Told:
         if not self.deaf:
             self._step(Message(self.now_s, topic, payload))
 
+    def storage(self, fault: str, *, for_s: float) -> None:
+        """Let the history report a fault for some time."""
+        outputs = self.engine.storage(self.now_s, fault)
+        with self._lock:
+            for output in outputs:
+                self.page.observe(output)
+        self.tell_until(self.now_s + for_s)
+
     def tell_until(self, at_s: float) -> None:
         """Go on with the story up to a moment."""
         while self._next.at_s <= at_s:

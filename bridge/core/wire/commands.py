@@ -16,6 +16,7 @@ from annotated_types import Ge, Gt, Le, Lt, MaxLen, MinLen
 from pydantic import TypeAdapter, ValidationError
 
 from bridge.core.errors import UserError
+from bridge.core.findings import Cause
 from bridge.core.instrument_kinds import ReadingUnit
 from bridge.core.outputs import Publish
 from bridge.core.settings import GravityReference, ProbeUnit
@@ -59,6 +60,21 @@ class _Identified:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Then:
+    """What was seen at the time of an older check, from records."""
+
+    __pydantic_config__: ClassVar = CONFIG
+
+    reported: float | None = None
+    """The device's number."""
+    temperature_c: Celsius | None = None
+    salinity: Salinity | None = None
+    """The estimate, practical."""
+    uncertainty: Annotated[float, Gt(0), Le(50)] | None = None
+    cause: Cause = Cause.NONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceCheck(_Identified):
     """A comparison with an independent hand instrument."""
 
@@ -78,6 +94,8 @@ class ReferenceCheck(_Identified):
     expanded_uncertainty: Annotated[float, Gt(0), Le(20)] | None = None
     sample_temperature_c: Celsius | None = None
     time: str | None = None
+    then: Then | None = None
+    """Only with `time`, for a check that was made long ago."""
     note: Text | None = None
 
     def __post_init__(self) -> None:
@@ -87,6 +105,8 @@ class ReferenceCheck(_Identified):
             raise ValueError("give either 'reading' with 'unit', or 'salinity'")
         if (self.salinity is None) != (self.unit is not None):
             raise ValueError("'reading' and 'unit' belong together")
+        if self.then is not None and self.time is None:
+            raise ValueError("'then' needs 'time'")
         _check_time(self.time)
 
 

@@ -2,6 +2,11 @@
 
 from datetime import UTC, datetime
 from functools import lru_cache
+from typing import Final
+
+TWO_DIGITS: Final[tuple[str, ...]] = tuple(f"{number:02d}" for number in range(60))
+THREE_DIGITS: Final[tuple[str, ...]] = tuple(f"{number:03d}" for number in range(1000))
+"""To look a number up costs a fraction of writing it."""
 
 
 @lru_cache(maxsize=64)
@@ -12,16 +17,15 @@ def _minute(number: int) -> str:
 def second_utc(second: int) -> str:
     """Whole Unix seconds as ``2026-03-01T12:00:00``."""
     # Nearly all moments written in a row share their minute, and this is on the hot path.
-    minute, second = divmod(second, 60)
-    return f"{_minute(minute)}{second:02d}"
+    return _minute(second // 60) + TWO_DIGITS[second % 60]
 
 
 # The documents of one moment share their times.
 @lru_cache(maxsize=64)
 def iso_utc(at_s: float) -> str:
     """Unix seconds as ``2026-03-01T12:00:00.000Z``."""
-    second, millisecond = divmod(round(at_s * 1000.0), 1000)
-    return f"{second_utc(second)}.{millisecond:03d}Z"
+    milliseconds = round(at_s * 1000.0)
+    return f"{second_utc(milliseconds // 1000)}.{THREE_DIGITS[milliseconds % 1000]}Z"
 
 
 class Calendar:

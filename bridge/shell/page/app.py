@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response, Stream
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
+from bridge.core.alarm_text import capital
 from bridge.core.errors import UserError
 from bridge.core.outputs import Output
 from bridge.shell.config import Loaded
@@ -36,6 +37,7 @@ MOST_LIVE: Final = 24
 """Browsers watching at a time; a further one has to load the page again to see what is new."""
 FRAGMENTS: Final = ("alarms", "now", "why", "permits", "work")
 PLANT: Final = ""
+PLANT_COMMANDS: Final = frozenset({"acknowledge", "shelve"})
 
 
 class Page:
@@ -99,6 +101,8 @@ class Page:
                     Route("/tank/{tank}/enter/{command}", self._form),
                     Route("/tank/{tank}/give/{command}", self._give, methods=["POST"]),
                     Route("/tank/{tank}/answer/{number}", self._answer),
+                    Route("/give/{command}", self._give_plant, methods=["POST"]),
+                    Route("/answer/{number}", self._answer_plant),
                 ],
                 exception_handlers={HTTPException: self._problem},  # type: ignore[dict-item]
             ),
@@ -223,6 +227,7 @@ class Page:
         entered: Mapping[str, str],
         *,
         error: str | None,
+        asked: Mapping[str, Any] | None = None,
         status: int = 200,
     ) -> Response:
         form = FORMS[command]
@@ -236,6 +241,7 @@ class Page:
             title=self._title(name),
             entered=entered or dict(request.query_params),
             error=error,
+            asked=asked,
             choices=choices(self._loaded.configuration.tanks[name]),
         )
 
@@ -251,21 +257,51 @@ class Page:
         number, answer = self.desk.give(name, command, keys)
         if not answer.ok and form.template is not None:
             return self._refuse(request, name, command, entered, answer.error)
+        if form.asks_back and not answer.document.get("recorded", True):
+            return self._show_form(
+                request, name, command, entered, error=None, asked=answer.document
+            )
         return RedirectResponse(f"/tank/{name}/answer/{number}", 303)
+
+    def _give_plant(self, request: Request) -> Response:
+        command = self._command(request)
+        if command not in PLANT_COMMANDS:
+            raise HTTPException(404, "There is no such command for the whole installation.")
+        entered: Mapping[str, str] = request.state.form
+        try:
+            keys = FORMS[command].keys(entered, self._now_s(), request.state.visitor.name)
+        except UserError as error:
+            raise HTTPException(422, str(error)) from error
+        number, _ = self.desk.give(PLANT, command, keys)
+        back = entered.get("back", "")
+        # Only a tank of ours, never an address from outside.
+        query = f"?back={back}" if back in self._lookers else ""
+        return RedirectResponse(f"/answer/{number}{query}", 303)
+
+    def _answer_plant(self, request: Request) -> Response:
+        back = request.query_params.get("back", "")
+        tank = back if back in self._lookers else None
+        title = "all tanks" if tank is None else self._title(tank)
+        return self._show_answer(request, PLANT, tank=tank, title=title)
 
     def _refuse(
         self, request: Request, name: str, command: str, entered: Mapping[str, str], error: str
     ) -> Response:
         if FORMS[command].template is None:
             raise HTTPException(422, error)
-        return self._show_form(request, name, command, entered, error=error, status=422)
+        return self._show_form(request, name, command, entered, error=capital(error), status=422)
 
     def _answer(self, request: Request) -> Response:
         name = self._name(request)
-        answer = self.desk.answer(name, request.path_params["number"])
+        return self._show_answer(request, name, tank=name, title=self._title(name))
+
+    def _show_answer(
+        self, request: Request, owner: str, *, tank: str | None, title: str
+    ) -> Response:
+        answer = self.desk.answer(owner, request.path_params["number"])
         if answer is None:
             raise HTTPException(404, "That answer is no longer kept. See the records.")
-        return self._html(request, "answer.html", tank=name, title=self._title(name), answer=answer)
+        return self._html(request, "answer.html", tank=tank, title=title, answer=answer)
 
     # ------------------------------------------------------------------ coming and going
 

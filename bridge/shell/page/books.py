@@ -4,19 +4,22 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from bridge.core.alarm_catalogue import PLANT_ALARMS
 from bridge.core.alarm_text import capital
 from bridge.core.instrument_kinds import InstrumentKind
 from bridge.core.outputs import Record
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.page.forms import INSTRUMENTS
 from bridge.shell.page.happenings import event_words, records
-from bridge.shell.page.look import Moment
+from bridge.shell.page.look import Moment, headline
 from bridge.shell.page.snapshot import Snapshot
 from bridge.shell.page.words import CAUSE_NAMES, PHASE_WORDS, permit_title, reason_words, within
 
 FOREVER_S: Final = 1e11
 MOST_ROWS: Final = 200
 SHOWN_LOG: Final = 100
+PLANT_LOG_KINDS: Final = ("alarm", "command")
+PLANT_HEADLINES: Final = {alarm: headline(kind) for alarm, kind in PLANT_ALARMS.items()}
 LOG_KINDS: Final = ("cause", "permit", "alarm", "water-change", "service", "command")
 
 VERDICTS: Final[Mapping[str, str]] = {
@@ -97,8 +100,17 @@ def log_rows(
         tank: Which tank.
         headlines: Of its alarms.
     """
-    found = records(reader, snapshot, tank, LOG_KINDS, from_s=0.0, to_s=FOREVER_S, newest=SHOWN_LOG)
-    return [LogRow(Moment(row.at_s), log_words(row, headlines)) for row in reversed(found)]
+    found = [
+        row
+        # What befell the whole installation befell this tank as well.
+        for owner, kinds in ((tank, LOG_KINDS), ("", PLANT_LOG_KINDS))
+        for row in records(
+            reader, snapshot, owner, kinds, from_s=0.0, to_s=FOREVER_S, newest=SHOWN_LOG
+        )
+    ]
+    newest = sorted(found, key=lambda row: row.at_s, reverse=True)[:SHOWN_LOG]
+    known = {**PLANT_HEADLINES, **headlines}
+    return [LogRow(Moment(row.at_s), log_words(row, known)) for row in newest]
 
 
 def check_row(data: Mapping[str, Any]) -> CheckRow:

@@ -60,6 +60,11 @@ class CommandDesk:
     def give(self, tank: str, command: str, keys: Mapping[str, Any]) -> tuple[str, Answer]:
         """Give a command and wait for its answer.
 
+        Args:
+            tank: Its tank; empty for the whole installation.
+            command: Its name.
+            keys: Without number and secret.
+
         Returns:
             The number under which the answer can be asked for again, and the answer.
         """
@@ -71,7 +76,8 @@ class CommandDesk:
         with self._lock:
             self._waiting[number] = future
         try:
-            self._submit(f"{self._base_topic}/{tank}/command/{command}", orjson.dumps(document))
+            owner = f"{self._base_topic}/{tank}" if tank else self._base_topic
+            self._submit(f"{owner}/command/{command}", orjson.dumps(document))
             result = future.result(self.wait_s)
         except TimeoutError:
             result = {

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from bridge.core.errors import UserError
 from bridge.core.instrument_kinds import InstrumentKind, ReadingUnit
-from bridge.core.settings import GravityReference, Tank
+from bridge.core.settings import GravityReference, ProbeUnit, Tank
+from bridge.core.wire.commands import Standard
 from bridge.core.wire.instants import iso_utc
 from bridge.shell.page.words import permit_title
 
@@ -15,6 +16,7 @@ Entered = Mapping[str, str]
 
 MOST_READINGS: Final = 50
 LONGEST_TEXT: Final = 200
+LONGEST_AGO_MIN: Final = 365 * 1440
 
 INSTRUMENTS: Final[Mapping[InstrumentKind, str]] = {
     InstrumentKind.REFRACTOMETER_SEA_WATER: "Optical refractometer, sea-water scale",
@@ -36,6 +38,14 @@ UNITS: Final[Mapping[ReadingUnit, str]] = {
     ReadingUnit.INDEX: "refractive index",
 }
 
+STANDARDS: Final[Mapping[Standard, str]] = {
+    Standard.SEAWATER: "Sea-water standard",
+    Standard.KCL_0_01: "Potassium chloride, 0.01 mol per kg of water",
+    Standard.KCL_0_1: "Potassium chloride, 0.1 mol per kg of water",
+    Standard.KCL_1_0: "Potassium chloride, 1 mol per kg of water",
+    Standard.OTHER: "Another one, by its own value",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Form:
@@ -48,6 +58,8 @@ class Form:
 
     template: str | None
     keys: Callable[[Entered, float, str | None], dict[str, Any]]
+    asks_back: bool = False
+    """Whether the form is shown again with what came of it until it is confirmed."""
 
 
 def text(entered: Entered, field: str) -> str | None:
@@ -113,12 +125,41 @@ def _check(entered: Entered, now_s: float, _by: str | None) -> dict[str, Any]:
     corrected = entered.get("temperature_corrected", "")
     if corrected in {"yes", "no"}:
         keys["temperature_corrected"] = corrected == "yes"
+    return {key: value for key, value in keys.items() if value is not None} | _ago(entered, now_s)
+
+
+def _calibration(entered: Entered, now_s: float, by: str | None) -> dict[str, Any]:
+    keys: dict[str, Any] = {
+        "standard": text(entered, "standard"),
+        "value": needed(number(entered, "value", "Value of the standard"), "Value of the standard"),
+        "unit": text(entered, "unit"),
+        "temperature_c": needed(
+            number(entered, "temperature_c", "Temperature"), "Temperature of the standard"
+        ),
+        "gravity_reference": text(entered, "gravity_reference"),
+        "expanded_uncertainty": number(entered, "expanded_uncertainty", "Good to within"),
+        "reading_before": number(entered, "reading_before", "Reading before"),
+        "reading_after": number(entered, "reading_after", "Reading after"),
+        "apply": entered.get("where") == "daemon",
+        "confirm": entered.get("confirm") == "yes",
+        "by": by,
+        "note": text(entered, "note"),
+    }
+    return {key: value for key, value in keys.items() if value is not None} | _ago(entered, now_s)
+
+
+def _fit(entered: Entered, _now_s: float, by: str | None) -> dict[str, Any]:
+    keys: dict[str, Any] = {"confirm": entered.get("confirm") == "yes"}
+    return keys | ({"by": by} if by is not None else {})
+
+
+def _ago(entered: Entered, now_s: float) -> dict[str, Any]:
     minutes = number(entered, "minutes_ago", "Minutes ago")
-    if minutes is not None:
-        if not 0 <= minutes <= 365 * 1440:
-            raise UserError("Minutes ago: accepted is 0 up to a year.")
-        keys["time"] = iso_utc(now_s - 60 * minutes)
-    return {key: value for key, value in keys.items() if value is not None}
+    if minutes is None:
+        return {}
+    if not 0 <= minutes <= LONGEST_AGO_MIN:
+        raise UserError("Minutes ago: accepted is 0 up to a year.")
+    return {"time": iso_utc(now_s - 60 * minutes)}
 
 
 def _acknowledge(entered: Entered, _now_s: float, _by: str | None) -> dict[str, Any]:
@@ -172,6 +213,8 @@ def _bypass(entered: Entered, _now_s: float, by: str | None) -> dict[str, Any]:
 
 FORMS: Final[Mapping[str, Form]] = {
     "reference-check": Form("check.html", _check),
+    "calibration": Form("calibration.html", _calibration, asks_back=True),
+    "fit": Form("fit.html", _fit, asks_back=True),
     "acknowledge": Form(None, _acknowledge),
     "shelve": Form(None, _shelve),
     "service": Form(None, _service),
@@ -186,6 +229,8 @@ def choices(tank: Tank) -> dict[str, Any]:
     return {
         "instruments": [(kind.value, words) for kind, words in INSTRUMENTS.items()],
         "units": [(unit.value, words) for unit, words in UNITS.items()],
+        "standards": [(standard.value, words) for standard, words in STANDARDS.items()],
+        "probe_units": [(unit.value, UNITS[ReadingUnit(unit.value)]) for unit in ProbeUnit],
         "references": [reference.value for reference in GravityReference],
         "permits": [(name, permit_title(name)) for name in tank.permits],
     }

@@ -1,6 +1,6 @@
 """How a tank looks at one moment: everything that the templates show, already in words."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -184,7 +184,10 @@ class Looker:
                 _permit(name, view.permits.get(name), now_s=now_s, trouble=trouble)
                 for name in self.tank.permits
             ),
-            alarms=_alarms(view, self._kinds, ours=False) + _alarms(plant, PLANT_ALARMS, ours=True),
+            alarms=_sorted(
+                (view, _alarms(view, self._kinds, ours=False)),
+                (plant, _alarms(plant, PLANT_ALARMS, ours=True)),
+            ),
             work=_work(view.service, now_s),
         )
 
@@ -316,18 +319,22 @@ def _permit(
     )
 
 
-def _alarms(view: TankView, kinds: Mapping[str, AlarmKind], *, ours: bool) -> tuple[AlarmLook, ...]:
-    found = [
+def _alarms(view: TankView, kinds: Mapping[str, AlarmKind], *, ours: bool) -> list[AlarmLook]:
+    return [
         _alarm(name, document, kinds.get(name), ours=ours)
         for name, document in view.alarms.items()
         if document["active"] or document["state"] in {AlarmPhase.RETURNED, AlarmPhase.SHELVED}
     ]
-    order: Callable[[AlarmLook], tuple[bool, int, float]] = lambda alarm: (  # noqa: E731
-        not alarm.waits,
-        RANK[view.alarms[alarm.alarm]["priority"]],
-        alarm.since.at_s,
-    )
-    return tuple(sorted(found, key=order))
+
+
+def _sorted(*found: tuple[TankView, list[AlarmLook]]) -> tuple[AlarmLook, ...]:
+    """What waits first, then the most urgent, then the oldest."""
+    ranked = [
+        ((not alarm.waits, RANK[view.alarms[alarm.alarm]["priority"]], alarm.since.at_s), alarm)
+        for view, alarms in found
+        for alarm in alarms
+    ]
+    return tuple(alarm for _, alarm in sorted(ranked, key=lambda pair: pair[0]))
 
 
 def headline(kind: AlarmKind) -> str:

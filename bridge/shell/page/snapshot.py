@@ -141,7 +141,7 @@ class Snapshot:
                 self._alarm(tank, alarm, payload)
             case ["alarm", alarm]:
                 self._alarm("", alarm, payload)
-            case [_, "result", _]:
+            case [_, "result", _] | ["result", _]:
                 self._on_answer(payload)
 
     def _alarm(self, tank: str, alarm: str, payload: bytes) -> None:

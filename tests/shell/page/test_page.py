@@ -25,6 +25,8 @@ PAGES = (
     f"/tank/{TANK}/enter/reference-check",
     f"/tank/{TANK}/enter/water-change",
     f"/tank/{TANK}/enter/bypass",
+    f"/tank/{TANK}/enter/calibration",
+    f"/tank/{TANK}/enter/fit",
     f"/tank/{TANK}/series.json",
     "/settings",
 )
@@ -36,6 +38,8 @@ COMMANDS = (
     "undo",
     "water-change",
     "bypass",
+    "calibration",
+    "fit",
 )
 
 
@@ -381,6 +385,77 @@ def test_an_alarm_is_acknowledged_and_silenced(make_told: MakeTold) -> None:
     refused = give(client, "acknowledge", alarm="bubbles")
     assert "Not done" in refused.text
     assert "does not wait for it" in refused.text
+
+
+def test_an_alarm_of_the_installation_is_acknowledged_and_silenced(make_told: MakeTold) -> None:
+    """What concerns every tank is seen, silenced and logged on each tank's page."""
+    told = make_told(until_h=1.0)
+    told.storage("the disk is full", for_s=400.0)
+    client = visitor(told)
+    text = client.get(f"/tank/{TANK}").text
+    assert "The history cannot be written." in text
+    assert 'action="/give/acknowledge"' in text
+
+    def give_plant(command: str, **fields: str) -> Any:  # noqa: ANN401 - the client's own
+        data = {"stamp": stamp(text), "alarm": "storage-fault", "back": TANK, **fields}
+        return client.post(f"/give/{command}", data=data)
+
+    seen = give_plant("acknowledge")
+    assert "you have seen the alarm" in seen.text
+    assert f'href="/tank/{TANK}">Back to' in seen.text
+    assert "going on, seen" in client.get(f"/tank/{TANK}").text
+    assert "Done" in give_plant("shelve", minutes="60").text
+    assert "Let it sound again" in client.get(f"/tank/{TANK}").text
+    assert "Not done" in give_plant("acknowledge", alarm="bubbles").text
+    assert 'href="/">Back to all tanks' in give_plant("shelve", minutes="0", back="//evil").text
+    assert give_plant("service", phase="start").status_code == 404
+    log = client.get(f"/tank/{TANK}/records").text
+    assert "Alarm: The history cannot be written (going on, seen)." in log
+    assert "Alarm: The history cannot be written (silenced for a while)." in log
+
+
+def test_a_calibration_is_recorded_once_its_questions_are_answered(make_told: MakeTold) -> None:
+    """A doubtful one is asked back with what was entered; confirmed it stands in the records."""
+    told = make_told(until_h=2.0)
+    client = visitor(told)
+    fields = {
+        "where": "daemon",
+        "standard": "seawater",
+        "value": "35",
+        "unit": "psu",
+        "temperature_c": "25,0",
+        "reading_before": "47.0",
+        "note": "new bottle",
+    }
+
+    assert "is missing" in give(client, "calibration", **fields | {"value": ""}).text
+    asked = give(client, "calibration", **fields)
+    assert "Not recorded yet" in asked.text
+    assert 'value="new bottle"' in asked.text
+    assert told.engine.state.tanks[TANK].reference.calibrations == []
+    done = give(client, "calibration", **fields, confirm="yes")
+    assert "Recorded" in done.text
+    (record,) = told.engine.state.tanks[TANK].reference.calibrations
+    assert (record.where, record.note, record.temperature_c) == ("daemon", "new bottle", 25.0)
+    assert "new bottle" in client.get(f"/tank/{TANK}/records").text
+    assert "taken back" in give(client, "undo", calibration=str(record.number)).text
+
+
+def test_the_checks_advise_on_the_calibration(make_told: MakeTold) -> None:
+    """Without checks it says what is missing; with them it shows the fit and applies on demand."""
+    told = make_told(until_h=2.0)
+    client = visitor(told)
+    assert "There is no reference check to fit" in give(client, "fit").text
+    for reading in ("34.0", "34.1"):
+        give(client, "reference-check", instrument="laboratory", reading=reading, unit="ppt")
+
+    text = give(client, "fit").text
+    assert "By 2 checks" in text
+    assert "The salinity would move by" in text
+    assert "Apply it in Tidegate" in text
+    assert told.engine.state.tanks[TANK].reference.calibrations == []
+    applied = give(client, "fit", confirm="yes")
+    assert "Recorded" in applied.text or "not applied" in applied.text
 
 
 def test_service_begins_and_ends(make_told: MakeTold) -> None:

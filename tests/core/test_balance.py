@@ -1,6 +1,7 @@
 """Is the water itself off? The band, the excursions, and whose fault they are."""
 
 import random
+from collections.abc import Sequence
 
 import pytest
 
@@ -27,8 +28,36 @@ def hours(count: int, *, low: float = 35.0, high: float = 35.1, seed: int = 1) -
 def banded(state: BalanceState | None = None) -> Balance:
     """A balance that has learned a band of 35.0 to 35.1 over two days."""
     balance = Balance(state)
-    balance.hourly(hours(48), 0.35)
+    settle(balance)
     return balance
+
+
+def settle(
+    balance: Balance,
+    blocks: list[Block] | None = None,
+    *,
+    at_s: float = START_S,
+    salinity_psu: float = 35.05,
+    usual_swing: float = 5.0,
+) -> None:
+    """Let an hour be over, two quiet days lying behind."""
+    balance.hourly(at_s, salinity_psu, hours(48) if blocks is None else blocks, 0.35, usual_swing)
+
+
+def judged(
+    balance: Balance,
+    at_s: float,
+    salinity_psu: float,
+    *,
+    sd: float = 0.001,
+    pace_psu_h: float = 0.0,
+    added: Added | None = None,
+    reported: bool = False,
+) -> Excursion:
+    """What a balance makes of one estimate."""
+    return balance.judge(
+        at_s, salinity_psu, sd * sd, SLOPE_PSU_H, pace_psu_h, added, reported=reported
+    )
 
 
 def excursion(
@@ -40,15 +69,35 @@ def excursion(
     """What is made of a path of (hours, salinity)."""
     balance = banded()
     if level is not None:
-        for index in range(200):
-            balance.level(START_S - 3600.0, 100.0 + (index % 5) - 2.0)
-        balance.hourly(hours(48), 0.35)
-        balance.level(START_S, level)
-    for hour, salinity in steps:
-        found = balance.judge(
-            START_S + 3600.0 * hour, salinity, sd * sd, SLOPE_PSU_H, added, reported=False
+        waves(balance)
+        while abs((balance.state.level or 0.0) - level) > 0.5:
+            # The same for some minutes: one wave is no level.
+            balance.level(START_S, level, 1e6)
+    for index, (hour, salinity) in enumerate(steps):
+        found = judged(
+            balance,
+            START_S + 3600.0 * hour,
+            salinity,
+            sd=sd,
+            # Over what was seen of the last half day, as the diagnosis measures it.
+            pace_psu_h=pace(steps[: index + 1]),
+            added=added,
         )
     return found
+
+
+def pace(steps: Sequence[tuple[float, float]]) -> float:
+    """How fast the salinity moved over the last half day; 0 before an hour was seen."""
+    hour, salinity = steps[-1]
+    since_h, since_psu = next(step for step in steps if step[0] >= hour - 12.0)
+    return (salinity - since_psu) / (hour - since_h) if hour - since_h >= 1.0 else 0.0
+
+
+def waves(balance: Balance, *, days: float = 2.0, at_s: float = START_S) -> None:
+    """Some days of a level that swings by two about 100, the last of them just now."""
+    for index in range(200):
+        balance.level(at_s - 86400.0 * days * (1.0 - index / 200.0), 100.0 + (index % 5) - 2.0, 1e6)
+    settle(balance, at_s=at_s)
 
 
 def fall(size_psu: float, in_h: float) -> tuple[tuple[float, float], ...]:
@@ -65,7 +114,7 @@ def rise(size_psu: float, in_h: float) -> tuple[tuple[float, float], ...]:
 
 def test_before_a_band_is_known_nothing_is_an_excursion() -> None:
     """An engine that has just started calls no salinity off."""
-    found = Balance().judge(START_S, 20.0, 1e-6, SLOPE_PSU_H, None, reported=False)
+    found = judged(Balance(), START_S, 20.0)
 
     assert (found.dilution, found.concentration) == (0.0, 0.0)
 
@@ -77,7 +126,7 @@ def test_the_band_is_what_the_undisturbed_hours_showed() -> None:
     assert balance.state.low_psu == pytest.approx(35.0, abs=0.02)
     assert balance.state.high_psu == pytest.approx(35.1, abs=0.02)
     for salinity in (35.01, 35.05, 35.09):
-        found = balance.judge(START_S, salinity, 1e-5, SLOPE_PSU_H, None, reported=False)
+        found = judged(balance, START_S, salinity)
         assert max(found.dilution, found.concentration) < 0.01
 
 
@@ -86,7 +135,7 @@ def test_a_tank_that_is_topped_up_once_a_day_may_climb_for_a_day() -> None:
     first = Balance()
     first.start(35.0, 0.35)
     short = Balance()
-    short.hourly(hours(10, low=35.0, high=35.05), 0.35)
+    settle(short, hours(10, low=35.0, high=35.05))
 
     assert first.state.high_psu == pytest.approx(35.35)
     assert short.state.high_psu == pytest.approx(35.35, abs=0.02)
@@ -118,21 +167,107 @@ def test_a_slow_fall_is_rather_the_probe() -> None:
     assert found.real_share < 0.5
 
 
-def test_litres_that_explain_a_fall_make_it_real() -> None:
-    """However slowly it went: what was added beyond the usual is the fall."""
+def test_litres_that_explain_a_slow_fall_make_it_rather_the_water() -> None:
+    """At the pace of drift only what was added beyond the usual speaks for the water."""
     surplus = Added(fall_psu=0.55, usual_psu=0.25, sd_psu=0.05)
+    path = fall(0.3, 24.0 * 2)
 
-    assert excursion(*fall(0.3, 24.0 * 2), added=surplus).real_share > 0.9
+    assert excursion(*path).real_share <= 0.1
+    assert excursion(*path, added=surplus).real_share > 0.6
+
+
+USUAL = Added(fall_psu=0.05, usual_psu=0.05, sd_psu=0.02)
+"""No more than the usual was added."""
 
 
 def test_litres_that_contradict_a_fall_make_it_the_probe() -> None:
-    """No more than the usual was added, so that the water cannot have fallen."""
-    usual = Added(fall_psu=0.05, usual_psu=0.05, sd_psu=0.02)
-
-    found = excursion(*fall(0.4, 4.0), added=usual)
+    """No more than the usual was added in a day, so that the water has hardly fallen."""
+    path = fall(0.4, 24.0)
+    found = excursion(*path, added=USUAL)
 
     assert found.expected_psu == pytest.approx(0.0)
     assert found.real_share <= 0.1
+    assert excursion(*path).real_share > 0.5
+
+
+def test_no_litres_make_a_fall_drift_that_no_film_can_do() -> None:
+    """0.4 in four hours is water, whatever the meter says: a jug has none."""
+    path = fall(0.4, 4.0)
+
+    assert excursion(*path, added=USUAL).real_share > 0.9
+    # The same litres, at a pace that a film can just do, do count.
+    assert excursion(*fall(0.4, 10.0), added=USUAL).real_share < 0.7
+
+
+def test_what_came_quickly_and_stays_is_no_slow_drift() -> None:
+    """The fastest pace of an excursion counts to its end, though the days since make it slow."""
+    fell = fall(0.4, 2.0)
+    rested = tuple((2.0 + hour, 34.6) for hour in range(1, 72))
+
+    assert excursion(*fell, *rested).real_share > 0.9
+    assert excursion(*fall(0.4, 73.0)).real_share < 0.5
+
+
+def left_long_ago() -> Balance:
+    """A balance whose water left the band two days ago."""
+    balance = banded()
+    balance.state.left_low_s = START_S - 48.0 * 3600.0
+    return balance
+
+
+def test_the_pace_of_an_excursion_that_is_over_is_forgotten() -> None:
+    """The next one is judged by its own pace."""
+    balance = left_long_ago()
+    judged(balance, START_S, 34.6, pace_psu_h=-0.2)
+    assert balance.state.pace_psu_h == pytest.approx(0.2)
+
+    judged(balance, START_S + 3600.0, 35.05, pace_psu_h=0.45)
+    assert balance.state.pace_psu_h == 0.0
+    found = judged(balance, START_S + 7200.0, 34.9, pace_psu_h=-0.004)
+
+    assert found.pace_psu_h < 0.2
+
+
+@pytest.mark.parametrize(("size_psu", "pace_psu_h"), [(0.04, -0.5), (0.3, 0.5)])
+def test_a_pace_counts_away_from_the_band_and_from_some_size_on(
+    size_psu: float, pace_psu_h: float
+) -> None:
+    """Neither what hardly left the band nor the way back makes an excursion quick."""
+    balance = left_long_ago()
+
+    judged(balance, START_S, 35.0 - size_psu, pace_psu_h=pace_psu_h)
+
+    assert balance.state.pace_psu_h == 0.0
+
+
+def test_of_an_excursion_that_is_told_the_share_follows_within_hours() -> None:
+    """Litres come in lumps: one litre more or less does not turn a finding at once."""
+    contradicting = Added(fall_psu=0.0, usual_psu=0.0, sd_psu=0.05)
+    balance = left_long_ago()
+    told_first = judged(balance, START_S, 34.6, pace_psu_h=-0.02).real_share
+    shares = [
+        judged(
+            balance, START_S + 1800.0 * (n + 1), 34.6, added=contradicting, reported=True
+        ).real_share
+        for n in range(48)
+    ]
+
+    assert told_first > 0.6
+    assert shares[0] > told_first - 0.1
+    assert shares == sorted(shares, reverse=True)
+    assert shares[-1] < 0.2
+
+
+def test_where_the_band_moves_past_the_water_the_water_was_there_for_a_day() -> None:
+    """The band lags by a day: the water did not leave it in this minute, and no pace comes of it."""
+    balance = banded()
+
+    settle(balance, hours(60, low=35.3, high=35.4), salinity_psu=35.05)
+
+    assert balance.state.low_psu == pytest.approx(35.3, abs=0.02)
+    assert balance.state.left_low_s == START_S - 86400.0
+    assert balance.state.left_high_s is None
+    assert judged(balance, START_S, 35.05).pace_psu_h < 0.02
 
 
 def test_a_reservoir_run_dry_is_told_from_a_probe_that_drifts_up() -> None:
@@ -160,14 +295,82 @@ def test_the_level_is_counted_in_its_own_usual_swing() -> None:
     balance = banded()
     assert balance.level_deviation() is None
     for index in range(100):
-        balance.level(START_S, 100.0 + (index % 5) - 2.0)
+        balance.level(START_S - 200_000.0 + index, 100.0 + (index % 5) - 2.0, 1e6)
     assert balance.level_deviation() is None
-    balance.hourly(hours(48), 0.35)
-    balance.level(START_S, 108.0)
+    waves(balance)
+    while (balance.state.level or 0.0) < 107.5:
+        balance.level(START_S, 108.0, 1e6)
 
     deviation = balance.level_deviation()
     assert deviation is not None
     assert 3.0 < deviation < 5.0
+
+
+def test_on_the_first_day_the_swing_of_the_level_is_assumed() -> None:
+    """Still water has not shown how far a top-off lets it swing; after a day it has."""
+    spreads = []
+    for days in (0.5, 0.99, 1.01):
+        balance = banded()
+        for index in range(100):
+            balance.level(START_S - 86400.0 * days * (1.0 - index / 100.0), 100.0, 1e6)
+        settle(balance, usual_swing=5.0)
+        spreads.append(balance.state.level_spread)
+
+    assert spreads == [5.0, 5.0, 0.0]
+
+
+def resting_pump(*, fill_units_h: float) -> list[float]:
+    """How high the level stands, in its swings, while a return pump rests for half an hour.
+
+    The water of the display drains back: the level leaps by 40 within two readings.
+    """
+    balance = banded()
+    waves(balance)
+    deviations = []
+    for minute, level in enumerate([100.0] * 10 + [140.0] * 30 + [100.0] * 10):
+        balance.level(START_S + 60.0 * minute, level, fill_units_h)
+        deviations.append(balance.level_deviation() or 0.0)
+    return deviations
+
+
+def test_the_leap_of_a_level_when_a_return_pump_rests_is_no_surplus() -> None:
+    """No top-off is so quick: 40 within a minute, where the pump makes 60 in an hour."""
+    assert max(abs(deviation) for deviation in resting_pump(fill_units_h=60.0)) < 2.0
+    # What additions could have done in the time is water.
+    assert max(resting_pump(fill_units_h=6000.0)) > 10.0
+
+
+def test_a_leap_that_lasts_is_the_level_as_it_is() -> None:
+    """After two hours it is no feeding break: what stands there counts."""
+    balance = banded()
+    waves(balance)
+    for minute in range(150):
+        balance.level(START_S + 60.0 * minute, 140.0, 60.0)
+        if minute == 110:
+            assert abs(balance.level_deviation() or 0.0) < 2.0
+
+    assert (balance.level_deviation() or 0.0) > 10.0
+
+
+def test_what_runs_in_after_a_leap_is_seen_above_it() -> None:
+    """A leap is taken off, not whatever comes after it."""
+    balance = banded()
+    waves(balance)
+    for minute in range(100):
+        balance.level(START_S + 60.0 * minute, 140.0 + 0.5 * minute, 60.0)
+
+    assert (balance.level_deviation() or 0.0) > 5.0
+
+
+def test_a_level_in_a_leap_does_not_become_normal() -> None:
+    """The normal level is learned from what stands without it."""
+    balance = banded()
+    waves(balance)
+    for second in range(0, 6000, 20):
+        balance.level(START_S + second, 140.0, 60.0)
+    settle(balance, at_s=START_S + 6000.0)
+
+    assert balance.state.level_normal == pytest.approx(100.0, abs=2.0)
 
 
 def test_doubt_about_the_estimate_widens_the_margin() -> None:
@@ -179,7 +382,7 @@ def test_an_excursion_ends_later_than_it_began() -> None:
     """A cause that is reported does not flicker while the water lingers at the margin."""
     balance = banded()
     for reported, lowest in ((False, 0.0), (True, 0.9)):
-        found = balance.judge(START_S, 35.0 - 0.12, 1e-6, SLOPE_PSU_H, None, reported=reported)
+        found = judged(balance, START_S, 35.0 - 0.12, reported=reported)
         assert found.dilution >= lowest
     assert found.dilution > 0.9
 
@@ -187,8 +390,8 @@ def test_an_excursion_ends_later_than_it_began() -> None:
 def test_while_the_water_is_off_its_band_does_not_follow() -> None:
     """A failure that lasts for days does not become the normal state."""
     balance = banded()
-    balance.judge(START_S, 34.0, 1e-6, SLOPE_PSU_H, None, reported=False)
-    balance.hourly(hours(96, low=34.0, high=34.1), 0.35)
+    judged(balance, START_S, 34.0)
+    settle(balance, hours(96, low=34.0, high=34.1), salinity_psu=34.0)
 
     assert balance.state.low_psu == pytest.approx(35.0, abs=0.02)
 
@@ -196,10 +399,10 @@ def test_while_the_water_is_off_its_band_does_not_follow() -> None:
 def test_a_change_on_purpose_moves_the_band_along() -> None:
     """After a water change that lowers the tank by 0.5 nothing is off at 34.55."""
     balance = banded()
-    balance.judge(START_S, 34.5, 1e-6, SLOPE_PSU_H, None, reported=False)
+    judged(balance, START_S, 34.5)
     balance.shift(-0.5)
 
-    found = balance.judge(START_S, 34.55, 1e-6, SLOPE_PSU_H, None, reported=False)
+    found = judged(balance, START_S, 34.55)
 
     assert found.dilution < 0.01
     assert balance.state.left_low_s is None

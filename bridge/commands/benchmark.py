@@ -119,6 +119,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.output is not None:
         document = {
             "seeds": arguments.seeds,
+            "quick": arguments.quick,
             "version": bridge.__version__,
             "methods": {method: each.as_dict() for method, each in worked_out.items()},
         }

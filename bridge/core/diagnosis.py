@@ -35,6 +35,7 @@ LOWEST_EVAPORATION_PCT_DAY: Final = -1.0
 WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
+LONGEST_UNSEEN_H: Final = 0.5
 RUN_SLACK: Final = 1.4
 RUN_SLACK_PSU: Final = 0.05
 METER_LAG_H: Final = 2.0 / 60.0
@@ -187,6 +188,8 @@ class DiagnosisState:
     interference_device: str | None = None
     running_until_s: float = 0.0
     """Until when water that was found running in is expected to go on."""
+    at_level_s: float | None = None
+    """When the reading was last not below the water."""
     run_s: float = 0.0
     run_psu: float = 0.0
     """When the present addition began, and the water then."""
@@ -234,6 +237,7 @@ class Diagnosis:
     __slots__ = (
         "_change",
         "_deviation",
+        "_deviation_sigma",
         "_dosers",
         "_episode",
         "_light",
@@ -275,6 +279,7 @@ class Diagnosis:
         self._light = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.LIGHT]
         self._change = Change()
         self._deviation = 0.0
+        self._deviation_sigma = 0.0
         self._sd = 1.0
 
     def _expect_level(self) -> None:
@@ -438,6 +443,7 @@ class Diagnosis:
             water.doubt_at_least(doubt)
         reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
         sd = self._sd = water.sd(noise)
+        self._deviation_sigma = (reading - water.state.salinity_psu) / sd
         deepest = self._deepest_fall(at_s, change, elapsed_h)
         highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
         self._consult_neighbour(at_s, reading, noise, interval_s)
@@ -566,7 +572,12 @@ class Diagnosis:
 
     def _deepest_fall(self, at_s: float, change: Change, elapsed_h: float) -> float:
         """Largest healthy fall since the last sample: to the lower edge of the band at most."""
-        possible = change.fastest_fall_psu_h * elapsed_h
+        state = self.state
+        if self._deviation_sigma > -1.0 or state.at_level_s is None:
+            state.at_level_s = at_s - elapsed_h * HOUR_S
+        # A fall may have begun when the reading was last seen where the water was.
+        hours = min(max((at_s - state.at_level_s) / HOUR_S, elapsed_h), LONGEST_UNSEEN_H)
+        possible = change.fastest_fall_psu_h * max(hours, elapsed_h)
         if at_s < self.state.running_until_s:
             return SIPHON_FACTOR * possible
         if self.tank.plumbing.flow_through_psu_h > 0.0:

@@ -59,6 +59,11 @@ STEP_PSU: Final = 0.6
 """Mean size of a step by pick-up (judgement of the trade)."""
 LARGE_STEP_PSU: Final = 1.5
 DRY_SHARE: Final = 0.1
+LEVEL_SIGMA: Final = 5.0
+SAME_LEVEL_SIGMA: Final = 2.5
+HAND_PSU_H: Final = 8.0
+"""Pace of a water change by hand: a third of the tank, some units off, in a quarter of an hour."""
+HAND_SHARE: Final = 0.05
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
 PLUME_DEEPEST_PSU: Final = 3.0
@@ -99,6 +104,8 @@ class EpisodeState:
     follower_variance: float
     weights: list[float]
     priors: list[float]
+    next_level_psu: float | None = None
+    """A reading off that level, which may be the first of a new one."""
     last_change_psu: float = 0.0
     last_deviation_psu: float = 0.0
     rate_psu_h: float = 0.0
@@ -335,6 +342,16 @@ class Episode:
             expected = min(max(state.rate_psu_h * hours, low), high)
             spread = sqrt(sd * sd + (0.3 * expected) ** 2)
             density = 0.5 * density + 0.5 * normal(x - expected, spread)
+        if not low - 2.0 * sd <= x <= high + 2.0 * sd:
+            # Not by the plumbing; by hand it goes on at the pace it has.
+            pace, hand = state.last_change_psu, HAND_PSU_H * hours
+            moved = probe_psu - state.last_psu
+            if abs(moved) <= hand + 3.0 * sqrt(noise2) and (state.samples == 0 or pace * moved > 0.0):
+                low, high = min(low, x), max(high, x)
+                spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
+                density += HAND_SHARE * (
+                    0.5 / hand if state.samples == 0 else normal(moved - pace, spread)
+                )
         beyond = max(low - x, x - high, 0.0)
         if beyond > UNREACHABLE_SIGMA * sd:
             state.unreachable += 1
@@ -367,11 +384,21 @@ class Episode:
         step = 1.0 / min(state.samples + 1.0, 12.0)
         state.roughness_psu2 += step * (change * change - state.roughness_psu2)
         state.square_psu2 += step * (d * d - state.square_psu2)
-        if abs(probe_psu - state.level_psu) > 5.0 * level_sd or state.level_samples == 0.0:
+        if state.level_samples == 0.0:
             state.level_psu, state.level_samples = probe_psu, 1.0
-        else:
+        elif abs(probe_psu - state.level_psu) <= LEVEL_SIGMA * level_sd:
+            state.next_level_psu = None
             state.level_samples = min(state.level_samples + 1.0, 20.0)
             state.level_psu += (probe_psu - state.level_psu) / state.level_samples
+        elif (
+            state.next_level_psu is not None
+            and abs(probe_psu - state.next_level_psu) <= SAME_LEVEL_SIGMA * level_sd
+        ):
+            # Two readings alike are a new level; a reading that runs on has none.
+            state.level_psu = 0.5 * (probe_psu + state.next_level_psu)
+            state.level_samples, state.next_level_psu = 2.0, None
+        else:
+            state.next_level_psu = probe_psu
         state.samples += 1
         limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
         is_low = d < -limit

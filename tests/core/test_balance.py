@@ -259,7 +259,7 @@ def test_of_an_excursion_that_is_told_the_share_follows_within_hours() -> None:
 
 
 def test_where_the_band_moves_past_the_water_the_water_was_there_for_a_day() -> None:
-    """The band lags by a day: the water did not leave it in this minute, and no pace comes of it."""
+    """The band lags by a day: the water did not leave it just now, at whatever pace."""
     balance = banded()
 
     settle(balance, hours(60, low=35.3, high=35.4), salinity_psu=35.05)

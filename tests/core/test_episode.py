@@ -27,13 +27,14 @@ def play(
     fall_psu_h: float = FALL_PSU_H,
     rise_psu_h: float = RISE_PSU_H,
     mixing: float = 1.0,
+    salty: bool = False,
 ) -> Episode:
     """Open an episode at the first reading and weigh them all against still water at 35."""
     episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, readings[0], factors or {})
     # As the diagnosis does: the water was last seen at the sample before.
     episode.state.last_s = START_S - INTERVAL_S
     for index, reading in enumerate(readings):
-        weigh(episode, index, reading, fall_psu_h, rise_psu_h, mixing)
+        weigh(episode, index, reading, fall_psu_h, rise_psu_h, mixing, salty=salty)
     return episode
 
 
@@ -44,6 +45,8 @@ def weigh(
     fall_psu_h: float = FALL_PSU_H,
     rise_psu_h: float = RISE_PSU_H,
     mixing: float = 1.0,
+    *,
+    salty: bool = False,
 ) -> None:
     """One more sample."""
     episode.sample(
@@ -56,6 +59,7 @@ def weigh(
         rise_psu_h,
         shallow_psu=0.1,
         mixing=mixing,
+        salty=salty,
     )
 
 
@@ -172,19 +176,29 @@ def test_a_jump_that_no_plumbing_can_do_is_not_the_water(size_psu: float) -> Non
     assert episode.probabilities()[Model.WATER] < 0.01
 
 
-def test_a_lodged_bubble_rests_and_is_over_soon_after_its_release() -> None:
-    """While it stays it is not over; when the probe is shaken, three clean samples end it."""
+@pytest.mark.parametrize(("comes_again", "samples"), [(False, 3), (True, 30)])
+def test_a_lodged_bubble_rests_and_is_over_soon_after_its_release(
+    comes_again: bool, samples: int
+) -> None:
+    """While it stays it is not over; released it is after three samples, or, for gas, minutes."""
     rng = random.Random(2)
     episode = play(noisy([34.2] * 200, rng))
     assert best(episode) in {Model.LODGED, Model.PASSING}
     assert episode.state.level_psu == pytest.approx(34.2, abs=0.02)
-    assert not episode.over(START_S + 200 * INTERVAL_S)
 
-    for index in range(200, 203):
-        assert not episode.over(START_S + index * INTERVAL_S)
+    for index in range(200, 200 + samples):
+        assert not over(episode, index - 1, comes_again=comes_again)
         weigh(episode, index, 35.0 + rng.gauss(0.0, 0.01))
 
-    assert episode.over(START_S + 203 * INTERVAL_S)
+    assert over(episode, 199 + samples, comes_again=comes_again)
+
+
+def over(
+    episode: Episode, index: int, *, interval_s: float = INTERVAL_S, comes_again: bool = True
+) -> bool:
+    """Whether the episode is over at a sample."""
+    at_s = START_S + interval_s * index
+    return episode.over(at_s, interval_s, comes_again=comes_again)
 
 
 def test_passing_bubbles_are_not_over_in_the_pause_between_two_dips() -> None:
@@ -194,16 +208,178 @@ def test_passing_bubbles_are_not_over_in_the_pause_between_two_dips() -> None:
     for _ in range(5):
         for _ in range(12):
             weigh(episode, index, 35.0)
+            assert not over(episode, index)
             index += 1
-            assert not episode.over(START_S + index * INTERVAL_S) or episode.state.excursions < 2
         weigh(episode, index, 34.0)
         index += 1
-    paused = index
-    while not episode.over(START_S + index * INTERVAL_S):
+    paused = index - 1
+    while not over(episode, index - 1):
         weigh(episode, index, 35.0)
         index += 1
 
-    assert 300.0 <= (index - paused) * INTERVAL_S <= 1800.0
+    # Three times the pause of 13 samples that was seen.
+    assert index - 1 - paused == 3 * 13
+
+
+@pytest.mark.parametrize("interval_s", [10.0, 60.0, 600.0])
+def test_the_calm_that_ends_gas_goes_with_the_pace_of_the_probe(interval_s: float) -> None:
+    """At least six readings, five minutes and twelve intervals; never more than six and 40 min."""
+    rng = random.Random(3)
+    episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, 34.0, {})
+    calm = 0
+    for index, reading in enumerate(noisy([34.0, 34.2, *[35.0] * 60], rng)):
+        episode.sample(
+            START_S + interval_s * index,
+            reading,
+            WATER_PSU,
+            WATER_VARIANCE,
+            NOISE_PSU,
+            FALL_PSU_H,
+            RISE_PSU_H,
+            shallow_psu=0.1,
+        )
+        calm = index - 1
+        if over(episode, index, interval_s=interval_s):
+            break
+
+    assert calm >= 6
+    assert calm * interval_s == pytest.approx(
+        min(max(300.0, 12.0 * interval_s), max(2400.0, 6.0 * interval_s))
+    )
+
+
+# ---------------------------------------------------------------------- gas, air, cables
+
+
+def resting(reading_psu: float, *, seed: int, samples: int = 30) -> Episode:
+    """An episode of a reading that leaves the water at once and rests."""
+    no_device = {Model.STEP: 0.15, Model.NOISE: 0.15}
+    return play(noisy([reading_psu] * samples, random.Random(seed)), factors=no_device)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize(
+    ("reading_psu", "expected"), [(20.0, Model.LODGED), (12.0, Model.EXPOSED), (1.0, Model.EXPOSED)]
+)
+def test_gas_leaves_part_of_the_reading_air_leaves_none(
+    reading_psu: float, expected: Model, seed: int
+) -> None:
+    """A bubble on the electrode may take more than half (20 of 35); below two fifths it is air."""
+    assert best(resting(reading_psu, seed=seed)) is expected
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("reading_psu", [1.0, 12.0, 25.0])
+def test_cables_never_pick_up_most_of_a_reading(reading_psu: float, seed: int) -> None:
+    """Tens of units are no step of a device, though one switched just then."""
+    switched = {Model.STEP: 10.0}
+
+    episode = play(noisy([reading_psu] * 30, random.Random(seed)), factors=switched)
+
+    assert episode.probabilities()[Model.STEP] < 0.05
+
+
+# ---------------------------------------------------------------------- plumes
+
+
+def dosed(rng: random.Random) -> list[float]:
+    """Salt from a doser that has not mixed: the dip of fresh water, mirrored."""
+    return [2.0 * WATER_PSU - reading for reading in plume(rng)]
+
+
+def test_a_doser_makes_salty_plumes_where_one_runs_and_nothing_else_does() -> None:
+    """Up within minutes and slowly back: a plume with a doser, never one without."""
+    added = {Model.PLUME: 20.0}
+    with_doser, without = (
+        [
+            best(play(dosed(random.Random(seed)), factors=added, salty=salty)) is Model.PLUME
+            for seed in range(20)
+        ]
+        for salty in (True, False)
+    )
+
+    assert sum(with_doser) >= 18
+    assert sum(without) == 0
+
+
+def test_a_salty_plume_keeps_to_its_side() -> None:
+    """Having begun above the water, readings below it are not the same dose."""
+    added = {Model.PLUME: 20.0}
+    readings = dosed(random.Random(1))[:10]
+
+    above, both = (
+        play(noisy(readings + [35.0 + side * 0.5] * 6, random.Random(2)), factors=added, salty=True)
+        for side in (1.0, -1.0)
+    )
+
+    assert above.probabilities()[Model.PLUME] > 0.5
+    assert both.probabilities()[Model.PLUME] < 0.05
+
+
+def test_a_plume_is_seldom_deep() -> None:
+    """What comes down smoothly is a plume some units deep, and rather not at twenty."""
+    added = {Model.PLUME: 20.0}
+    shallow, deep = (
+        play(
+            noisy([35.0 - deepest * (1.0 - exp(-(n + 1) / 5.0)) for n in range(15)], rng),
+            factors=added,
+        ).probabilities()[Model.PLUME]
+        for deepest, rng in ((2.0, random.Random(1)), (20.0, random.Random(1)))
+    )
+
+    assert shallow > 0.5
+    assert deep < 0.05
+
+
+# ---------------------------------------------------------------------- a device that switches
+
+
+def switched(moved_psu: float, *, switchings: int = 1) -> Episode:
+    """A reading 0.5 high since a device switched, and what it does when that switches again."""
+    episode = play([35.5] * 10)
+    episode.state.edge_device = "heater"
+    index = 10
+    for number in range(switchings):
+        episode.device_switched()
+        for _ in range(3):
+            weigh(episode, index, 35.5 + (moved_psu if number % 2 == 0 else 0.0))
+            index += 1
+    return episode
+
+
+def test_a_step_whose_device_switches_without_effect_is_refuted() -> None:
+    """Pick-up goes with its device: three readings on it has gone, or it is something else."""
+    gone, stayed = switched(-0.5), switched(0.0)
+
+    assert gone.probabilities()[Model.STEP] > 0.5
+    assert stayed.probabilities()[Model.STEP] < gone.probabilities()[Model.STEP]
+    assert stayed.state.priors[Model.STEP] < gone.state.priors[Model.STEP] - 5.0
+    # Another may be the maker; this one is not.
+    assert (gone.state.edge_device, stayed.state.edge_device) == ("heater", None)
+
+
+def test_only_the_device_of_the_start_is_looked_at() -> None:
+    """Without one, a switching says nothing."""
+    episode = play([35.5] * 10)
+    before = list(episode.state.priors)
+    episode.device_switched()
+    for index in range(10, 14):
+        weigh(episode, index, 35.5)
+
+    assert episode.state.priors == before
+
+
+def test_a_device_quicker_than_the_readings_is_judged_by_what_there_is() -> None:
+    """It switches again before three readings have come: one is enough, and one is counted."""
+    episode = play([35.5] * 10)
+    episode.state.edge_device = "heater"
+    before = episode.state.priors[Model.STEP]
+    episode.device_switched()
+    weigh(episode, 10, 35.0)
+    episode.device_switched()
+
+    assert episode.state.priors[Model.STEP] > before
+    assert episode.state.edge_samples > 0
 
 
 def test_what_was_seen_is_kept_for_the_evidence() -> None:

@@ -18,7 +18,7 @@ from bridge.simulation.benchmark import CONDITIONS
 from tests.document_tables import render, table
 from tests.plot_examples import draw_examples
 from tests.support import svg
-from tests.support.svg import BLUE, FAINT, GREEN, GREY, INK, SKY, YELLOW, Sheet
+from tests.support.svg import BLUE, FAINT, GREEN, GREY, INK, SAND, SKY, YELLOW, Sheet
 
 PAGE: Final = "diagnosis-method.md"
 OURS: Final = "tidegate"
@@ -109,8 +109,8 @@ def methods_table(document: Document) -> str:
     figures: list[Figure] = [
         ("false reports a healthy month", lambda m: decimal(m["false_reports_month"], 2)),
         ("false high alarms a healthy month", lambda m: decimal(m["false_high_alarms_month"], 2)),
-        ("false holds a healthy month", lambda m: by_permit(m["false_holds_month"], "{:.2f}")),
-        ("share of healthy time held", lambda m: by_permit(m["false_hold_share"], "{:.3%}")),
+        ("false holds a healthy month", lambda m: by_permit(m["false_holds_month"], 1.0, "")),
+        ("share of healthy time held", lambda m: by_permit(m["false_hold_share"], 100.0, " %")),
         ("wrong permits of holds due", lambda m: f"{m['wrong_permits']} of {m['holds_due']}"),
         ("time wrongly permitted", lambda m: duration(m["wrong_permit_s"])),
     ]
@@ -137,7 +137,7 @@ def error_figures(number: int, condition: str) -> list[Figure]:
 
 def share(value: float | None) -> str:
     """A share in percent; JSON has null for one of nothing."""
-    return "–" if value is None else f"{value:.1%}"
+    return "–" if value is None else f"{100.0 * value:.1f} %"
 
 
 def decimal(value: float | None, digits: int) -> str:
@@ -145,9 +145,15 @@ def decimal(value: float | None, digits: int) -> str:
     return "–" if value is None else f"{value:.{digits}f}"
 
 
-def by_permit(values: Mapping[str, float], form: str) -> str:
+def by_permit(values: Mapping[str, float | None], factor: float, unit: str) -> str:
     """One number for each permit that was ever held wrongly."""
-    return "<br>".join(f"{name} {form.format(value)}" for name, value in values.items()) or "0"
+    return (
+        "<br>".join(
+            f"{name} –" if value is None else f"{name} {factor * value:.3f}{unit}"
+            for name, value in values.items()
+        )
+        or "0"
+    )
 
 
 def duration(seconds: float | None) -> str:
@@ -176,7 +182,7 @@ def causes_chart(document: Document) -> Sheet:
     bottom = top + row * len(lines)
     sheet = Sheet(860.0, bottom + 46.0, "Recall and precision of each cause")
     across = svg.linear(0.0, 1.0, left, right)
-    sheet.legend((left, 26.0), [("recall, of episodes", BLUE), ("precision, of reports", SKY)])
+    sheet.legend((left, 26.0), [("recall, of episodes", SKY), ("precision, of reports", SAND)])
     for tenth in range(0, 11, 2):
         x = across(tenth / 10.0)
         sheet.line((x, top - 8.0), (x, bottom), stroke=FAINT)
@@ -188,8 +194,8 @@ def causes_chart(document: Document) -> Sheet:
         y = top + row * number
         sheet.text((left - 10.0, y + 22.0), line["cause"], anchor="end")
         bars = (
-            (line["recall"], line["episodes"], BLUE, "episodes"),
-            (line["precision"], line["reports"], SKY, "reports"),
+            (line["recall"], line["episodes"], SKY, "episodes"),
+            (line["precision"], line["reports"], SAND, "reports"),
         )
         for place, (value, total, colour, what) in enumerate(bars):
             high = y + 3.0 + 16.0 * place
@@ -283,7 +289,7 @@ def coverage_chart(document: Document) -> Sheet:
     sheet.text((280.0, 290.0), "time within the interval", anchor="middle")
     sheet.text((660.0, 290.0), "mean half width (k = 2)", anchor="middle")
     for key, across, show in (
-        ("coverage", left, "{:.1%}".format),
+        ("coverage", left, share),
         ("half_width_psu", right, "{:.2f}".format),
     ):
         rows = [

@@ -37,6 +37,8 @@ LONGEST_H: Final = 6.0
 BEFORE_H: Final = 1.0
 AFTER_H: Final = 2.0
 MOST_DOTS: Final = 1500
+DEEPEST_SHOWN_PSU: Final = 1.5
+"""Deeper dips would squeeze all else into a line."""
 EXAMPLES: Final = {
     "bubbles-passing": "Bubbles pass the probe",
     "bubbles-lodged": "A bubble lodges on an electrode",
@@ -141,7 +143,8 @@ def draw(stretch: Stretch, title: str) -> Sheet:
     true = made.truth.salinity_at(grid_s)
     known = np.isfinite(estimate) & np.isfinite(doubt)
     probe = thinned([each for each in stretch.probe if isfinite(each[1])])
-    low, high = limits([probe[:, 1], (estimate - doubt)[known], (estimate + doubt)[known], true])
+    kept, deeper = above_floor(probe, float((estimate - doubt)[known].min()) - DEEPEST_SHOWN_PSU)
+    low, high = limits([kept[:, 1], (estimate - doubt)[known], (estimate + doubt)[known], true])
     sheet = Sheet(860.0, 440.0, title)
     across = svg.linear(stretch.since_s, stretch.until_s, LEFT, RIGHT)
     up = svg.linear(low, high, BOTTOM, TOP)
@@ -156,7 +159,10 @@ def draw(stretch: Stretch, title: str) -> Sheet:
         [("probe", GREY), ("published", BLUE), ("its interval (k = 2)", SKY), ("truth", INK)],
     )
     draw_axes(sheet, stretch, across, up, low, high)
-    sheet.dots(place(probe[:, 0], probe[:, 1]), radius=1.3, fill=GREY)
+    sheet.dots(place(kept[:, 0], kept[:, 1]), radius=1.6, fill=GREY)
+    if len(deeper):
+        text = f"{len(deeper)} readings below, down to {deeper.min():.1f}"
+        sheet.text((RIGHT - 6.0, BOTTOM - 8.0), text, size=12.0, anchor="end", fill=GREY)
     for first, after in stretches(known):
         part = slice(first, after)
         above = place(grid_s[part], (estimate + doubt)[part])
@@ -178,6 +184,12 @@ def thinned(probe: Sequence[tuple[float, float]]) -> FloatArray:
     """At most so many readings, evenly chosen; shape ``(n, 2)``."""
     every = len(probe) // MOST_DOTS + 1
     return np.array(probe[::every])
+
+
+def above_floor(probe: FloatArray, floor_psu: float) -> tuple[FloatArray, FloatArray]:
+    """Readings that are drawn, and the numbers of those too deep for it."""
+    deep = probe[:, 1] < floor_psu
+    return probe[~deep], probe[deep, 1]
 
 
 def limits(series: Sequence[FloatArray]) -> tuple[float, float]:

@@ -63,6 +63,9 @@ LEVEL_SIGMA: Final = 5.0
 SAME_LEVEL_SIGMA: Final = 2.5
 HAND_PSU_H: Final = 8.0
 """Pace of a water change by hand: a third of the tank, some units off, in a quarter of an hour."""
+RAMP_RATIO: Final = 0.33
+RAMP_LOG: Final = 1.0
+LONGEST_RAMP: Final = 8.0
 HAND_SHARE: Final = 0.05
 CLEAN_SIGMA: Final = 3.5
 PLUME_DEPTH_PSU: Final = 0.6
@@ -104,6 +107,8 @@ class EpisodeState:
     follower_variance: float
     weights: list[float]
     priors: list[float]
+    ramp: float = 0.0
+    """Steps at one pace in one direction: lasting proof against all that jumps or scatters."""
     next_level_psu: float | None = None
     """A reading off that level, which may be the first of a new one."""
     last_change_psu: float = 0.0
@@ -376,6 +381,11 @@ class Episode:
     ) -> None:
         state = self.state
         change = probe_psu - state.last_psu
+        if state.samples > 1 and abs(change) > 3.0 * noise_psu:
+            if change * state.last_change_psu <= 0.0:
+                state.ramp = max(state.ramp - 0.5, 0.0)
+            elif RAMP_RATIO < abs(change / state.last_change_psu) < 1.0 / RAMP_RATIO:
+                state.ramp = min(state.ramp + 1.0, LONGEST_RAMP)
         state.last_change_psu = 0.0 if state.samples == 0 else change
         state.last_deviation_psu = d
         if change < state.fastest_fall_psu:
@@ -472,6 +482,11 @@ class Episode:
         """Probability of each model, in the order of :class:`Model`; sums to 1."""
         weights = list(self.state.weights)
         weights[Model.WATER] -= min(UNREACHABLE_LOG * self.state.unreachable, BOUND)
+        ramp = self.state.ramp
+        if ramp:
+            for model in (Model.PASSING, Model.LODGED, Model.STEP, Model.NOISE):
+                weights[model] -= RAMP_LOG * ramp
+            weights[Model.UNEXPLAINED] -= 0.5 * RAMP_LOG * ramp
         best = max(weights)
         raw = [exp(max(w - best, -BOUND)) for w in weights]
         total = sum(raw)

@@ -178,7 +178,7 @@ def test_a_jump_that_no_plumbing_can_do_is_not_the_water(size_psu: float) -> Non
 
 @pytest.mark.parametrize(("comes_again", "samples"), [(False, 3), (True, 30)])
 def test_a_lodged_bubble_rests_and_is_over_soon_after_its_release(
-    comes_again: bool, samples: int
+    *, comes_again: bool, samples: int
 ) -> None:
     """While it stays it is not over; released it is after three samples, or, for gas, minutes."""
     rng = random.Random(2)

@@ -212,14 +212,14 @@ def test_dilution_names_the_likely_reason_by_the_level() -> None:
     assert unknown.cause == "dilution"
     assert "a level sensor would tell" in text(unknown, "dilution")
 
-    for level, word in ((120.0, "does not stop"), (100.0, "salt water leaves")):
+    for rise, word in ((0.25, "does not stop"), (0.0, "salt water leaves")):
         rig = Rig(replace(FULL, metered_top_off=None))
         for n in range(420):
             rig.send("level", 100.0 + n % 3 - 1.0)
             rig.run(1)
         rig.send("pump", b"on")
         for n in range(80):
-            rig.send("level", level)
+            rig.send("level", 100.0 + rise * n)
             rig.run(1, 35.0 - 0.0146 * n)
         assert rig.cause == "dilution"
         assert word in text(rig, "dilution")

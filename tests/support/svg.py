@@ -16,6 +16,7 @@ SKY: Final = "#56b4e9"
 ORANGE: Final = "#d55e00"
 GREEN: Final = "#009e73"
 YELLOW: Final = "#e69f00"
+SAND: Final = "#f3cf87"
 PURPLE: Final = "#cc79a7"
 
 Point = tuple[float, float]
@@ -82,7 +83,7 @@ class Sheet:
         fill: str = INK,
         bold: bool = False,
     ) -> None:
-        """Text, its baseline at the point."""
+        """Text, its baseline at the point, with a rim that keeps lines away from it."""
         weight = ' font-weight="bold"' if bold else ""
         self.parts.append(
             f'<text x="{number(at[0])}" y="{number(at[1])}" font-size="{number(size)}" '
@@ -104,6 +105,7 @@ class Sheet:
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" '
             f'width="{number(self.width)}" height="{number(self.height)}" role="img" '
             'font-family="Helvetica, Arial, Liberation Sans, sans-serif">'
+            "<style>text { paint-order: stroke; stroke: #ffffff; stroke-width: 3px }</style>"
         )
         ground = '<rect width="100%" height="100%" fill="#ffffff"/>'
         title = f"<title>{escape(self.title)}</title>"

@@ -1,6 +1,7 @@
 """Which device disturbs the reading: named soon when one does, hardly ever when none does."""
 
 import random
+from math import sqrt
 
 import pytest
 from hypothesis import given
@@ -9,16 +10,25 @@ from pydantic import TypeAdapter
 from scipy import stats
 
 from bridge.core.devices import (
+    KEPT_EDGES,
+    LAGGING,
+    LEAST_SCATTER,
+    LONGEST_WAIT_INTERVALS,
+    PROMPT,
+    RARELY_S,
     SIGNIFICANCE,
+    SMALLEST_TAIL,
     Devices,
     DevicesState,
     EdgeChange,
     Effect,
     binomial_tail,
     judge,
+    mean_tail,
     median,
     noise_change,
     step_change,
+    student_tail,
 )
 
 START_S = 1_772_366_400.0
@@ -39,6 +49,7 @@ class Bench:
         self.steps: dict[str, float] = {}
         self.loud: dict[str, float] = {}
         self.bubbly = 0.0
+        self.noise_psu = NOISE_PSU
         for name in names:
             self.devices.switched(name, self.at_s, on=False)
 
@@ -51,13 +62,13 @@ class Bench:
         """Readings with what the running devices do to them."""
         for _ in range(count):
             self.at_s += self.interval_s
-            noise = NOISE_PSU + sum(self.loud.get(n, 0.0) for n, on in self.on.items() if on)
+            noise = self.noise_psu + sum(self.loud.get(n, 0.0) for n, on in self.on.items() if on)
             value = 35.0 + self.rng.gauss(0.0, noise)
             value += self.drift_psu_h * (self.at_s - START_S) / 3600.0
             value += sum(self.steps.get(n, 0.0) for n, on in self.on.items() if on)
             if self.rng.random() < self.bubbly:
                 value -= self.rng.expovariate(1.0 / 0.3)
-            self.devices.sample(self.at_s, value, NOISE_PSU, self.interval_s)
+            self.devices.sample(self.at_s, value, self.noise_psu, self.interval_s)
 
     def toggles(self, name: str, count: int, *, every: int = 40) -> list[str]:
         """Toggle one device so often; who is named in the end."""
@@ -133,21 +144,61 @@ def test_one_coincidence_proves_nothing(count: int) -> None:
     assert bench.toggles("heater", count) == []
 
 
-def test_without_controls_the_signs_alone_need_more_toggles() -> None:
-    """Right after the start chance counts as one half: six do not suffice, twenty do."""
-    changes = [EdgeChange(float(n), n % 2 == 0, 0.2 if n % 2 == 0 else -0.2) for n in range(20)]
+def reversing(sizes: list[float]) -> list[EdgeChange]:
+    """Switchings on and off in turn, each of which steps the reading by so much and back."""
+    return [EdgeChange(float(n), n % 2 == 0, s if n % 2 == 0 else -s) for n, s in enumerate(sizes)]
 
-    few = judge(Effect.STEP, changes[:6], [], 0.03, 1)
-    many = judge(Effect.STEP, changes, [], 0.03, 1)
+
+SCATTERED = [0.1, 0.38, 0.12, 0.2, 0.3, 0.36, 0.14, 0.24] * 3
+"""Always of the same sign, and neither fractions nor multiples of their median."""
+
+
+def test_without_controls_the_signs_alone_need_more_toggles() -> None:
+    """Right after the start chance counts as one half: six do not suffice, two dozen do."""
+    few = judge(Effect.STEP, reversing(SCATTERED[:6]), [], 0.03, 1)
+    many = judge(Effect.STEP, reversing(SCATTERED), [], 0.03, 1)
 
     assert few is not None
     assert many is not None
     assert few.chance == many.chance == 0.5
     assert not few.significant
     assert many.significant
-    # One change is used up by choosing the size; two kinds of effect are tried.
-    expected = stats.binomtest(19, 19, 0.5, alternative="greater").pvalue
-    assert many.p_value == pytest.approx(2.0 * expected)
+    # One change is used up by choosing the size; two kinds of effect and two tests are tried.
+    signs = stats.binomtest(23, 23, 0.5, alternative="greater").pvalue
+    assert many.p_value <= 4.0 * signs
+
+
+def test_without_controls_sizes_that_are_alike_need_fewer() -> None:
+    """Six steps of the same size are a mean that chance does not make: a t test."""
+    verdict = judge(Effect.STEP, reversing([0.2] * 6), [], 0.03, 1)
+
+    assert verdict is not None
+    assert verdict.significant
+    # Steps of a coarse reading may all be alike: a scatter is assumed at least.
+    t = 0.2 / (LEAST_SCATTER * 0.03 / sqrt(6))
+    assert verdict.p_value == pytest.approx(4.0 * 2.0 * stats.t.sf(t, 5))
+
+
+@given(st.floats(min_value=-60.0, max_value=60.0), st.integers(min_value=1, max_value=80))
+def test_the_tail_is_that_of_students_distribution(t: float, freedom: int) -> None:
+    """Both sides, by scipy.stats.t; bounded where rounding ends."""
+    expected = 2.0 * stats.t.sf(abs(t), freedom)
+
+    assert student_tail(t, freedom) == pytest.approx(expected, rel=1e-9, abs=1e-13)
+    assert student_tail(t, freedom) >= SMALLEST_TAIL
+
+
+@given(
+    st.lists(st.integers(min_value=-500, max_value=500), min_size=4, max_size=KEPT_EDGES)
+    .filter(lambda hundredths: len(set(hundredths)) > 1)
+    .map(lambda hundredths: [h / 100.0 for h in hundredths])
+)
+def test_the_chance_of_a_mean_is_that_of_the_t_test(changes: list[float]) -> None:
+    """With no scatter assumed, scipy's test of one sample."""
+    expected = stats.ttest_1samp(changes, 0.0).pvalue
+
+    assert mean_tail(changes, 0.0) == pytest.approx(expected, rel=1e-6, abs=1e-13)
+    assert mean_tail(changes, 1.0) >= mean_tail(changes, 0.0)
 
 
 def test_a_change_that_does_not_reverse_names_nobody() -> None:
@@ -239,6 +290,194 @@ def test_the_device_that_switched_just_before_is_found() -> None:
     assert bench.devices.edge_near(bench.at_s, 25.0) == "skimmer"
     assert bench.devices.edge_near(bench.at_s + 3600.0, 25.0) is None
     assert bench.devices.chance_of_edge(bench.at_s, 25.0) < 0.05
+
+
+# ---------------------------------------------------------------------- one coincidence
+
+
+@pytest.mark.parametrize("interval_s", [10.0, 60.0])
+@pytest.mark.parametrize("usual_s", [300.0, 1200.0, 5400.0])
+def test_a_coincidence_weighs_about_one_on_average_under_chance(
+    usual_s: float, interval_s: float
+) -> None:
+    """Evidence that averages more than one by chance alone would accuse the innocent.
+
+    A device switches at random; the ratio is asked at every sample, switching or not.
+    """
+    total, samples = 0.0, 0
+    for seed in range(3):
+        bench = Bench(("heater",), seed=seed, interval_s=interval_s)
+        bench.read(30)
+        next_s = bench.at_s + bench.rng.expovariate(1.0 / usual_s)
+        for _ in range(int(4.0 * 86400.0 / interval_s)):
+            if bench.at_s >= next_s:
+                bench.switch("heater")
+                next_s = bench.at_s + bench.rng.expovariate(1.0 / usual_s)
+            before_s = bench.at_s
+            bench.read()
+            # The first hours only know what is usual.
+            if before_s > START_S + RARELY_S:
+                total += bench.devices.coincidence("heater", bench.at_s, before_s, interval_s)
+                samples += 1
+
+    assert 0.7 < total / samples < 1.3
+
+
+def ratios(bench: Bench, count: int) -> list[float]:
+    """What the switching of the heater says about a change at each of the next samples."""
+    found = []
+    for _ in range(count):
+        before_s = bench.at_s
+        bench.read()
+        found.append(bench.devices.coincidence("heater", bench.at_s, before_s, bench.interval_s))
+    return found
+
+
+def test_most_effects_come_at_once_some_a_sample_later_and_none_after_that() -> None:
+    """A change long after the switching is not its doing, and before any there is none."""
+    bench = Bench(("heater",), seed=1)
+    bench.read(60)
+    assert ratios(bench, 1) == [0.0]
+    bench.switch("heater")
+
+    prompt, lagging, late = ratios(bench, 3)
+
+    assert prompt > 100.0
+    assert lagging == pytest.approx(prompt * LAGGING / PROMPT)
+    assert late == 0.0
+
+
+def test_what_switches_often_coincides_often() -> None:
+    """The same coincidence says less of a device that switches every few minutes."""
+    busy, idle = (Bench(("heater",), seed=1) for _ in range(2))
+    for bench, every in ((busy, 30), (idle, 500)):
+        bench.read(60)
+        bench.toggles("heater", 14, every=every)
+        bench.switch("heater")
+
+    assert ratios(idle, 1)[0] > 5.0 * ratios(busy, 1)[0] > 0.0
+
+
+def test_noise_that_begins_is_put_down_to_what_started_just_before() -> None:
+    """Of two that run, the one that started; never one that stopped or has run for long."""
+    bench = Bench(("heater", "skimmer"), seed=1)
+    bench.read(60)
+    bench.switch("skimmer")
+    bench.read(360)
+    assert bench.devices.lately_started(bench.at_s, bench.interval_s) is None
+    bench.switch("heater")
+    bench.read(2)
+    assert bench.devices.lately_started(bench.at_s, bench.interval_s) == "heater"
+    bench.switch("heater")
+    bench.read(2)
+
+    assert bench.devices.lately_started(bench.at_s, bench.interval_s) is None
+
+
+# ---------------------------------------------------------------------- over time
+
+
+def test_switchings_beside_those_of_a_named_device_are_not_measured() -> None:
+    """What steps with the heater would hide, or make, the effect of whatever switches with it."""
+    bench = Bench(("heater", "light"), seed=2)
+    bench.steps["heater"] = 0.4
+    bench.read(400)
+    assert bench.toggles("heater", 8) == ["heater"]
+    light = bench.devices.state.devices["light"]
+    for _ in range(4):
+        bench.switch("heater")
+        bench.switch("light")
+        bench.read(40)
+    assert light.steps == light.noises == []
+
+    bench.toggles("light", 4)
+
+    assert len(light.steps) == 4
+    assert bench.named == ["heater"]
+
+
+def test_until_a_device_is_named_all_switchings_are_measured() -> None:
+    """Two that always switch together are both looked at: one of them it may be."""
+    bench = Bench(("heater", "light"), seed=2)
+    bench.read(60)
+    for _ in range(4):
+        bench.switch("heater")
+        bench.switch("light")
+        bench.read(40)
+
+    assert len(bench.devices.state.devices["light"].steps) == 4
+
+
+@pytest.mark.parametrize(("without", "fading"), [(0, False), (1, False), (2, True)])
+def test_an_effect_fades_when_two_switchings_no_longer_show_it(without: int, fading: bool) -> None:  # noqa: FBT001
+    """A cable that was moved is let go at once; one switching may be an odd one."""
+    bench = Bench(("heater",), seed=5)
+    bench.steps["heater"] = 0.4
+    bench.read(400)
+    assert bench.toggles("heater", 12) == ["heater"]
+    bench.steps["heater"] = 0.0
+
+    bench.toggles("heater", without)
+
+    ((name, verdict),) = bench.devices.named()
+    assert bench.devices.fading(name, verdict) is fading
+
+
+def test_a_device_whose_cable_was_moved_is_named_no_more() -> None:
+    """Half a dozen switchings without the effect outweigh the many before."""
+    bench = Bench(("heater",), seed=5)
+    bench.steps["heater"] = 0.4
+    bench.read(400)
+    assert bench.toggles("heater", 20) == ["heater"]
+    bench.steps["heater"] = 0.0
+
+    assert bench.toggles("heater", 6) == []
+
+
+def test_pick_up_that_begins_some_day_is_named_by_the_newest_switchings() -> None:
+    """Forty switchings without effect do not hide the next eight with it."""
+    bench = Bench(("heater", "light"), seed=6)
+    bench.read(400)
+    assert bench.toggles("heater", 40) == []
+    bench.steps["heater"] = 0.4
+
+    assert bench.toggles("heater", 8) == ["heater"]
+
+
+def test_the_cycle_of_a_device_is_its_longest_pause_of_late() -> None:
+    """A timer that pauses at night comes again; one that was never seen to switch, in six hours."""
+    bench = Bench(("heater",), seed=1)
+    assert bench.devices.cycle_s("heater") == RARELY_S
+    bench.read(60)
+    bench.toggles("heater", 3, every=60)
+    bench.read(240)
+    bench.toggles("heater", 2, every=60)
+
+    assert bench.devices.cycle_s("heater") == pytest.approx(3000.0, abs=20.0)
+
+
+def test_a_step_has_to_stand_out_of_the_noise() -> None:
+    """With a coarse and noisy reading a small step names nobody, however often it comes."""
+    named = []
+    for noise_psu in (0.01, 0.3):
+        bench = Bench(("heater",), seed=7)
+        bench.steps["heater"] = 0.1
+        bench.noise_psu = noise_psu
+        bench.read(400)
+        named.append(bench.toggles("heater", 40))
+
+    assert named == [["heater"], []]
+
+
+def test_a_probe_that_falls_silent_leaves_no_switching_waiting() -> None:
+    """When readings come too seldom to measure a switching, it is given up."""
+    bench = Bench(("heater",), seed=1)
+    bench.read(60)
+    bench.switch("heater")
+    bench.at_s += (LONGEST_WAIT_INTERVALS + 1) * bench.interval_s
+    bench.read(2)
+
+    assert bench.devices.state.devices["heater"].waiting == []
 
 
 @pytest.mark.parametrize("cut", [0, 5, 17, 100, 150])

@@ -221,3 +221,44 @@ def test_a_stuck_probe_does_not_teach_that_it_may_be_stuck() -> None:
 
     assert sensor.natural_repeats(1e-6) < 1.5 * repeats
     assert sensor.noise_psu == pytest.approx(noise_psu, rel=0.3)
+
+
+def printing(decimals: int, samples: int, *, water_psu: float = 35.0) -> SensorLearning:
+    """What a probe teaches that rests on one printed number, as a coarse one does for hours."""
+    return learn(SensorLearning(probe()), [round(water_psu, decimals)] * samples)
+
+
+@pytest.mark.parametrize(("decimals", "step_psu"), [(0, 1.0), (1, 0.1), (2, 0.01), (3, 0.001)])
+def test_the_last_decimal_written_is_a_floor_of_the_noise(decimals: int, step_psu: float) -> None:
+    """Rounding to a step hides step / sqrt(12), before any step of the reading was seen."""
+    sensor = printing(decimals, 40, water_psu=35.123456789)
+
+    assert sensor.resolution is None
+    assert sensor.state.printed == pytest.approx(step_psu)
+    assert sensor.effective_noise_psu >= step_psu / 12.0**0.5 * 0.999
+
+
+def test_a_few_round_numbers_tell_nothing_about_the_decimals() -> None:
+    """Four readings of 35 may be chance; the most decimals seen are those of the device."""
+    assert printing(0, 5).state.printed is None
+    sensor = learn(SensorLearning(probe()), [35.0] * 10 + [35.02] * 2 + [35.0] * 20)
+
+    assert sensor.state.printed == pytest.approx(0.01)
+    assert sensor.state.printed_psu == pytest.approx(0.01)
+
+
+def test_a_step_that_was_seen_counts_rather_than_the_decimals_written() -> None:
+    """Two decimals whose last is always even: the step is 0.02, and that is the floor."""
+    sensor = learn(SensorLearning(probe()), gaussian(0.001, 4000, seed=3, step_psu=0.02))
+    stepping = learn(SensorLearning(probe()), gaussian(0.03, 4000, seed=3, step_psu=0.02))
+
+    assert sensor.effective_noise_psu >= 0.01 / 12.0**0.5
+    assert stepping.resolution == pytest.approx(0.02)
+    assert stepping.rounding_psu == pytest.approx(0.02)
+
+
+def test_a_float_with_all_its_digits_has_no_floor_to_speak_of() -> None:
+    """A device that sends unrounded floats is as fine as its noise."""
+    sensor = learn(SensorLearning(probe()), gaussian(0.01, 2000, seed=3))
+
+    assert sensor.effective_noise_psu == pytest.approx(0.01, rel=0.3)

@@ -125,6 +125,28 @@ def test_one_odd_reading_is_not_a_dry_thermometer() -> None:
     assert pool.usable_c == pytest.approx(25.0, abs=0.1)
 
 
+def test_the_first_odd_reading_is_sudden_the_second_is_dry() -> None:
+    """One alone counts only together with the probe; two are enough by themselves."""
+    pool = Pool()
+    pool.run(60)
+    seen = [(pool.thermometer.sudden, pool.thermometer.dry)]
+    for celsius in (21.0, 21.0, 25.0):
+        pool.read(celsius)
+        seen.append((pool.thermometer.sudden, pool.thermometer.dry))
+
+    assert seen == [(False, False), (True, False), (True, True), (False, False)]
+
+
+@pytest.mark.parametrize("step_c", [0.01, 0.1, 0.5])
+def test_healthy_water_is_never_sudden(step_c: float) -> None:
+    """A heater that switches every quarter of an hour, read in fine steps and in coarse ones."""
+    pool = Pool(step_c=step_c)
+    pool.water = lambda hours: 25.0 + 0.5 * (0.25 - abs(hours % 0.5 - 0.25))
+    for _ in range(6 * 120):
+        pool.read()
+        assert not pool.thermometer.sudden
+
+
 def test_a_new_temperature_that_stays_is_accepted_in_the_end() -> None:
     """A cold water change of 2 C is the water's own after three quarters of an hour."""
     pool = Pool()

@@ -296,3 +296,50 @@ def test_a_coefficient_is_worth_what_the_correction_makes_of_it(temperature_c: f
     )
 
     assert found.coefficient_psu == pytest.approx(abs(higher - lower) / 2, rel=0.02)
+
+
+GRAVITIES = [kind for kind, _ in KINDS if kind.unit is ProbeUnit.SG]
+
+
+@pytest.mark.parametrize("kind", GRAVITIES, ids=lambda kind: kind.reports)
+@pytest.mark.parametrize("reported", [0.0, 0.9, 1.0, 1.0005, 1.04, 1.2, 40.0])
+def test_a_gravity_that_is_no_sea_water_before_its_correction_has_a_budget(
+    kind: Probe, reported: float
+) -> None:
+    """A badly calibrated device may show what only its correction makes sea water."""
+    found = ReadingUncertainty(kind, THERMOMETER).budget(
+        reported=reported,
+        salinity_psu=SALINITY,
+        temperature_c=TEMPERATURE_C,
+        resolution=1e-4,
+        noise_psu=0.02,
+    )
+
+    assert math.isfinite(found.standard_psu)
+    # A ten-thousandth of gravity is some 0.13 S everywhere (TEOS-10), before what gain it needs.
+    assert found.resolution_psu * math.sqrt(12) > 0.1
+
+
+@pytest.mark.parametrize("kind", GRAVITIES, ids=lambda kind: kind.reports)
+@pytest.mark.parametrize("limit_psu", [2.0, 42.0])
+def test_at_the_ends_of_the_scale_the_budget_of_a_gravity_does_not_jump(
+    kind: Probe, limit_psu: float
+) -> None:
+    """Beyond the last gravity of sea water its sensitivity is that of the end."""
+    reference = kind.gravity_reference
+    assert reference is not None
+    end = specific_gravity(limit_psu, reference)
+    inside, outside = (
+        ReadingUncertainty(kind, THERMOMETER)
+        .budget(
+            reported=end + side * 2e-5 * (1.0 if limit_psu > 20.0 else -1.0),
+            salinity_psu=SALINITY,
+            temperature_c=TEMPERATURE_C,
+            resolution=1e-4,
+            noise_psu=0.0,
+        )
+        .resolution_psu
+        for side in (-1.0, 1.0)
+    )
+
+    assert outside == pytest.approx(inside, rel=0.02)

@@ -21,6 +21,24 @@ from bridge.core.alarm_catalogue import (
 )
 from bridge.core.alarm_state import TRANSITIONS as ALARM_TRANSITIONS
 from bridge.core.alarm_state import AlarmEvent
+from bridge.core.balance import FAST_PSU_H, MARGIN_PSU, SLOW_PSU_H
+from bridge.core.devices import LATELY, SIGNIFICANCE, SMALLEST_STEP_PSU
+from bridge.core.diagnosis import (
+    CARRIED_PSU_H,
+    CAUSE_ADVANTAGE,
+    COEFFICIENT_THAT_MATTERS_PCT,
+    CONFIRMING_SAMPLES,
+    DEPARTURE_SIGMA,
+    EVAPORATION_SD_PCT_DAY,
+    LEAST_DEPARTURE_PSU,
+    LEAST_DRIFT_PSU,
+    SLOW_ADVANTAGE,
+    TYPICAL_EVAPORATION_PCT_DAY,
+    UNKNOWN_SHARE,
+    WANDER_PSU_ROOT_H,
+)
+from bridge.core.episode import BOUND, MEMORY, PRIORS, UNREACHABLE_LOG, Model
+from bridge.core.estimator import GAS_MEMORY_SAMPLES, SLOPE_MEMORY_H
 from bridge.core.evidence import ACTIONS
 from bridge.core.findings import Cause
 from bridge.core.instrument_kinds import TYPICAL
@@ -34,6 +52,7 @@ from bridge.core.permit_rules import (
     default_causes,
 )
 from bridge.core.settings import Delivers, Driver
+from bridge.core.trends import LEAST_DRIFT_DAYS, LEAST_HOURS, LEAST_SWING_C
 from bridge.shell.config import Configuration
 from bridge.shell.settings_shape import Shape, accepted, leaves, table_at
 
@@ -218,6 +237,73 @@ def instruments() -> str:
     )
 
 
+EXPLANATIONS: dict[Model, tuple[str, str]] = {
+    Model.PASSING: (
+        "bubbles pass",
+        "water less an exponential depth, fresh with every sample; in between, the water itself",
+    ),
+    Model.LODGED: ("a bubble sits there", "one step down, then as quiet as ever; once, back again"),
+    Model.STEP: ("pick-up, a step", "a step of either sign, then as quiet as ever, until it goes"),
+    Model.NOISE: ("pick-up, noise", "normal noise about the water, as large as the departures"),
+    Model.EXPOSED: (
+        "dry or half dry",
+        "any share of the water's reading, most often next to nothing; resting or restless",
+    ),
+    Model.PLUME: (
+        "unmixed water",
+        "a dip (after brine, a peak) that grows and mixes smoothly and never gets very deep",
+    ),
+    Model.WATER: ("the water itself", "no faster than the plumbing, at a pace that lasts"),
+    Model.UNEXPLAINED: ("anything else", "far from the water to either side, moving or resting"),
+}
+assert set(EXPLANATIONS) == set(PRIORS) == set(Model)
+
+
+def method_priors() -> str:
+    """The explanations of an episode."""
+    return table(
+        ("explanation", "prior", "how it goes on"),
+        ((EXPLANATIONS[m][0], f"{PRIORS[m]:.2f}", EXPLANATIONS[m][1]) for m in Model),
+    )
+
+
+def method_constants() -> str:
+    """The numbers that decide most."""
+    rows = {
+        "usual evaporation, and its standard deviation between tanks": (
+            f"{TYPICAL_EVAPORATION_PCT_DAY:g} ± {EVAPORATION_SD_PCT_DAY:g} % of the volume a day"
+        ),
+        "time in which a learned slope is forgotten": f"{SLOPE_MEMORY_H:g} h",
+        "wander of the water beyond its slope": f"{WANDER_PSU_ROOT_H:g} in an hour",
+        "memory for bubbles": f"{GAS_MEMORY_SAMPLES:g} samples",
+        "distance from the water that opens an episode": (
+            f"{DEPARTURE_SIGMA:g} standard deviations, at least {LEAST_DEPARTURE_PSU:g}"
+        ),
+        "implausible samples until it is told": str(CONFIRMING_SAMPLES),
+        "memory for evidence within an episode": f"{MEMORY:g} samples",
+        "largest distance of two weights (natural logarithm)": f"{BOUND:g}",
+        "against the water, for each sample that it cannot reach": f"{UNREACHABLE_LOG:g}",
+        "growth of doubt while the probe is not believed": f"{CARRIED_PSU_H:g} an hour",
+        "corrected p-value at which a device is named": f"{SIGNIFICANCE:g}",
+        "newest switchings looked at": ", ".join(str(each) for each in LATELY),
+        "smallest step that is named": f"{SMALLEST_STEP_PSU:g}",
+        "distance from the band worth a finding, beside the doubt": f"{MARGIN_PSU:g}",
+        "pace below which it is drift, above which it is water": (
+            f"{SLOW_PSU_H:g}, {FAST_PSU_H:g} an hour"
+        ),
+        "share of the water in a slow trend that nothing explains": f"{UNKNOWN_SHARE:g}",
+        "undisturbed hours, and swing, until a coefficient is judged": (
+            f"{LEAST_HOURS} h, {LEAST_SWING_C:g} °C"
+        ),
+        "error of a coefficient that matters": f"{COEFFICIENT_THAT_MATTERS_PCT:g} %/°C",
+        "days, and change, until a drift is judged": (f"{LEAST_DRIFT_DAYS} d, {LEAST_DRIFT_PSU:g}"),
+        "lead by which another cause takes over; among slow ones": (
+            f"{CAUSE_ADVANTAGE:g}; {SLOW_ADVANTAGE:g}"
+        ),
+    }
+    return table(("what", "number"), rows.items())
+
+
 def settings_reference() -> str:
     """Every key, section by section, with what is accepted and the default."""
     sections: dict[tuple[str, ...], list[tuple[str, str, str]]] = {}
@@ -277,6 +363,7 @@ TABLES: dict[str, dict[str, Callable[[], str]]] = {
         "transitions": alarm_transitions,
         "list": alarm_list,
     },
+    "diagnosis-method.md": {"priors": method_priors, "constants": method_constants},
     "configuration.md": {"settings": settings_reference},
     "reading-the-diagnosis.md": {"actions": diagnosis_actions, "instruments": instruments},
 }

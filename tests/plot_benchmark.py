@@ -1,8 +1,8 @@
 """Draws the results of the benchmark, and writes their tables into docs/diagnosis-method.md.
 
 ``python -m tests.plot_benchmark RESULT.json docs/images`` takes what
-``tidegate benchmark --output RESULT.json`` wrote. The page is the one beside the folder of images. The
-examples are simulated and run through the engine anew, in half a minute.
+``tidegate benchmark --output RESULT.json`` wrote. The page is the one beside the folder of images.
+The examples are simulated and run through the engine anew, in half a minute.
 """
 
 import sys
@@ -85,7 +85,7 @@ def causes_table(document: Document) -> str:
                 f"`{line['cause']}`",
                 str(line["episodes"]),
                 share(line["recall"]),
-                f"{share(line['in_time'])} of {line['due']}" if line["due"] else "–",
+                f"{share(line['in_time'])} of {line['due']}" if line["due"] else "-",
                 str(line["reports"]),
                 share(line["precision"]),
                 duration(line["median_delay_s"]),
@@ -137,19 +137,19 @@ def error_figures(number: int, condition: str) -> list[Figure]:
 
 def share(value: float | None) -> str:
     """A share in percent; JSON has null for one of nothing."""
-    return "–" if value is None else f"{100.0 * value:.1f} %"
+    return "-" if value is None else f"{100.0 * value:.1f} %"
 
 
 def decimal(value: float | None, digits: int) -> str:
     """A number."""
-    return "–" if value is None else f"{value:.{digits}f}"
+    return "-" if value is None else f"{value:.{digits}f}"
 
 
 def by_permit(values: Mapping[str, float | None], factor: float, unit: str) -> str:
     """One number for each permit that was ever held wrongly."""
     return (
         "<br>".join(
-            f"{name} –" if value is None else f"{name} {factor * value:.3f}{unit}"
+            f"{name} -" if value is None else f"{name} {factor * value:.3f}{unit}"
             for name, value in values.items()
         )
         or "0"
@@ -159,7 +159,7 @@ def by_permit(values: Mapping[str, float | None], factor: float, unit: str) -> s
 def duration(seconds: float | None) -> str:
     """A time in a handy unit."""
     if seconds is None:
-        return "–"
+        return "-"
     for unit, length_s in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
         if seconds >= 2.0 * length_s:
             return f"{seconds / length_s:.1f} {unit}"

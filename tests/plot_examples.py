@@ -22,7 +22,7 @@ from bridge.shell.stepping import feed
 from bridge.simulation.catalogue import scenario
 from bridge.simulation.scenario import Scenario
 from bridge.simulation.timeline import Observed, segments
-from bridge.simulation.truth import FloatArray, Label
+from bridge.simulation.truth import BoolArray, FloatArray, Label
 from bridge.simulation.watcher import as_message, take
 from tests.support import svg
 from tests.support.svg import BLUE, FAINT, GREEN, GREY, INK, ORANGE, PURPLE, SKY, YELLOW, Sheet
@@ -162,7 +162,7 @@ def draw(stretch: Stretch, title: str) -> Sheet:
     sheet.dots(place(kept[:, 0], kept[:, 1]), radius=1.6, fill=GREY)
     if len(deeper):
         text = f"{len(deeper)} readings below, down to {deeper.min():.1f}"
-        sheet.text((RIGHT - 6.0, BOTTOM - 8.0), text, size=12.0, anchor="end", fill=GREY)
+        sheet.text((RIGHT - 6.0, BOTTOM - 8.0), text, size=12.0, anchor="end")
     for first, after in stretches(known):
         part = slice(first, after)
         above = place(grid_s[part], (estimate + doubt)[part])
@@ -200,7 +200,7 @@ def limits(series: Sequence[FloatArray]) -> tuple[float, float]:
     return low - air, high + air
 
 
-def stretches(known: np.typing.NDArray[np.bool_]) -> list[tuple[int, int]]:
+def stretches(known: BoolArray) -> list[tuple[int, int]]:
     """First and after-last index of what is known without a gap."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], known.astype(np.int8), [0]))))
     return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))

@@ -210,10 +210,11 @@ class Balance:
             possible = fill_units_h * max(at_s - before_s, 0.0) / HOUR_S
             if abs(jump) > max(possible, 3.0 * state.level_spread):
                 # No addition does that: a pump stopped and its water stands elsewhere now.
-                back = state.level_jump * jump < 0.0
-                state.level_jump = 0.0 if back else state.level_jump + jump
-                state.level_jump_s = at_s
-            elif state.level_jump and at_s - state.level_jump_s > JUMP_LASTS_S:
+                self._jump(at_s, jump)
+                if state.level_jump == 0.0:
+                    state.level = level
+                return
+            if state.level_jump and at_s - state.level_jump_s > JUMP_LASTS_S:
                 state.level_jump = 0.0
         level -= state.level_jump
         if state.level is None:
@@ -228,6 +229,16 @@ class Balance:
         state.levels.append(level)
         if len(state.levels) > 400:  # noqa: PLR2004 - thinned, so that days are remembered
             state.levels = state.levels[::2]
+
+    def _jump(self, at_s: float, jump: float) -> None:
+        """Add up the parts of a jump there and back; what is about undone is over."""
+        state = self.state
+        before = state.level_jump
+        state.level_jump += jump
+        state.level_jump_s = at_s
+        back = before * jump < 0.0
+        if back and (state.level_jump * before <= 0.0 or abs(state.level_jump) < 0.3 * abs(jump)):
+            state.level_jump = 0.0
 
     def level_deviation(self) -> float | None:
         """Level above (+) or below (-) normal in units of its usual swing; None when unknown."""

@@ -242,6 +242,7 @@ class Diagnosis:
         "_episode",
         "_light",
         "_return_pumps",
+        "_trending",
         "_sd",
         "balance",
         "blocks",
@@ -280,6 +281,7 @@ class Diagnosis:
         self._change = Change()
         self._deviation = 0.0
         self._deviation_sigma = 0.0
+        self._trending = self._trends()
         self._sd = 1.0
 
     def _expect_level(self) -> None:
@@ -397,6 +399,7 @@ class Diagnosis:
         self.state.blocks.finished.clear()
         self.state.good_samples = 0
         self.state.dependence = self.state.drift = None
+        self._trending = False
 
     # ------------------------------------------------------------------ samples
 
@@ -630,6 +633,13 @@ class Diagnosis:
         learned = self.water.state.slope_psu_h if self.water else 0.0
         return max(learned, self.physics.slope_psu_h) * DAY_H
 
+    def _trends(self) -> bool:
+        """Whether a trend is worth to be weighed with every reading."""
+        dependence, slope = self.state.dependence, self.state.drift
+        return (dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT) or (
+            slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU
+        )
+
     def _usual_rise_psu(self) -> float:
         """Rise between two top-offs: of a day, or of the usual time between the runs seen."""
         gap_s = self.inflow.state.usual_gap_s
@@ -681,6 +691,7 @@ class Diagnosis:
             share = self._real_share_of_drift(state.drift)
             step = DRIFT_REAL_STEP if known else 1.0
             state.drift_real += step * (share - state.drift_real)
+        self._trending = self._trends()
 
     def _disturbed(
         self, at_s: float, reading: float, noise: float, elapsed_h: float, interval_s: float
@@ -1026,7 +1037,7 @@ class Diagnosis:
             return False
         if at_s < state.lingers_until_s:
             return False
-        if state.dependence is not None or state.drift is not None:
+        if self._trending:
             return False
         water, balance = self.water, state.balance
         if water is None or balance.low_psu is None or balance.high_psu is None:

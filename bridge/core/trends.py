@@ -5,7 +5,7 @@ Both are ordinary least squares on a few hundred numbers, once an hour.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, isfinite, sqrt
+from math import hypot, inf, isfinite, sqrt
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +21,9 @@ LEAST_HOURS: Final = 60
 LEAST_SWING_C: Final = 0.4
 MARKED_FALL_PSU: Final = 0.04
 LEAST_DRIFT_DAYS: Final = 5
+DAILY_WANDER_PSU: Final = 0.025
+"""A healthy tank's own wander from day to day, with the weather and its top-off (assumed): a few
+days in line prove no drift."""
 HOURS_A_DAY: Final = 24
 
 
@@ -180,6 +183,9 @@ def drift(blocks: Sequence[Block], dependence: TemperatureDependence | None) -> 
         return None
     return Drift(
         psu_per_day=float(coefficients[1]),
-        standard_uncertainty_psu_per_day=max(float(uncertainties[1]), 1e-4),
+        standard_uncertainty_psu_per_day=hypot(
+            float(uncertainties[1]),
+            DAILY_WANDER_PSU / float(np.sqrt(np.sum((when - when.mean()) ** 2))),
+        ),
         days=float(when[-1] - when[0]),
     )

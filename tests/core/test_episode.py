@@ -176,6 +176,17 @@ def test_a_jump_that_no_plumbing_can_do_is_not_the_water(size_psu: float) -> Non
     assert episode.probabilities()[Model.WATER] < 0.01
 
 
+@pytest.mark.parametrize("reading_psu", [34.95, 35.05, 36.0])
+def test_two_readings_of_the_same_moment_have_no_pace(reading_psu: float) -> None:
+    """A probe that sends twice within the resolution of the clock is weighed like any other."""
+    episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, reading_psu, {})
+
+    weigh(episode, 0, reading_psu)
+    weigh(episode, 0, reading_psu)
+
+    assert sum(episode.probabilities()) == pytest.approx(1.0)
+
+
 @pytest.mark.parametrize(("comes_again", "samples"), [(False, 3), (True, 30)])
 def test_a_lodged_bubble_rests_and_is_over_soon_after_its_release(
     *, comes_again: bool, samples: int

@@ -177,6 +177,19 @@ def test_what_a_resting_return_pump_drains_into_the_sump_is_no_high_level() -> N
     assert max(map(abs, pausing)) <= max(map(abs, usual)) + 1e-9
 
 
+def test_waves_are_no_leaps_before_the_swing_of_a_level_is_known() -> None:
+    """A level that is read over a sump in motion is known soon after the first full hour."""
+    diagnosis = Diagnosis(replace(PLAIN, level=Level(topic="level")))
+    for index in range(8 * 60):
+        at_s = START_S + INTERVAL_S * index
+        diagnosis.probe(at_s, 35.0, 25.0, 0.01, INTERVAL_S)
+        diagnosis.level(at_s, 100.0 + index % 3 - 1.0)
+
+    deviation = diagnosis.balance.level_deviation()
+    assert deviation is not None
+    assert abs(deviation) < 1.0
+
+
 def test_a_pump_that_has_stopped_for_good_hides_no_level() -> None:
     """After an hour it is no feeding break: what stands in the sump counts as it is."""
     diagnosis = Diagnosis(

@@ -732,6 +732,8 @@ class Diagnosis:
         follower = episode.state.follower_psu
         if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
             # The water itself: go on from where the plumbing can have brought it.
+            fallen = episode.state.before_psu - follower
+            self._block(at_s).fallen_psu += max(fallen, 0.0)
             water.settle_at(follower, sqrt(episode.state.follower_variance) + 0.5 * noise)
             if episode.state.rate_psu_h < 0.0:
                 water.state.falling = RUNNING_ON

@@ -14,7 +14,7 @@ and thermometer as prior odds, give the probabilities. The models follow the phy
 
 from dataclasses import dataclass, field
 from enum import IntEnum
-from math import exp, log, sqrt
+from math import exp, hypot, log, sqrt
 from typing import Final
 
 from bridge.core.densities import between, normal, one_sided, two_sided
@@ -59,6 +59,7 @@ STEP_PSU: Final = 0.6
 """Mean size of a step by pick-up (judgement of the trade)."""
 LARGE_STEP_PSU: Final = 1.5
 DRY_SHARE: Final = 0.1
+LEVEL_LAG: Final = 5.0
 LEVEL_SIGMA: Final = 5.0
 SAME_LEVEL_SIGMA: Final = 2.5
 HAND_PSU_H: Final = 8.0
@@ -229,6 +230,10 @@ class Episode:
         clean = normal(d, sd)
 
         level_sd = sqrt(noise2 * (1.3 + 1.0 / max(state.level_samples, 1.0)))
+        if state.unreachable > 0 and mixing == 1.0:
+            # Water that runs in meanwhile takes the resting level along.
+            level_sd = hypot(level_sd, LEVEL_LAG * fall_psu_h * hours)
+            state.level_samples = min(state.level_samples, LEVEL_LAG)
         # Heavier than normal: a resting reading still has an odd sample.
         rest = (
             0.0
@@ -351,7 +356,10 @@ class Episode:
             # Not by the plumbing; by hand it goes on at the pace it has.
             pace, hand = state.last_change_psu, HAND_PSU_H * hours
             moved = probe_psu - state.last_psu
-            if abs(moved) <= hand + 3.0 * sqrt(noise2) and (state.samples == 0 or pace * moved > 0.0):
+            # Only from where the water was: a jump stays impossible, whatever comes after it.
+            tracking = abs(x - moved) <= 3.0 * sd
+            steady = state.samples == 0 or pace * moved > 0.0
+            if tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
                 low, high = min(low, x), max(high, x)
                 spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
                 density += HAND_SHARE * (

@@ -18,6 +18,11 @@ FloatArray = npt.NDArray[np.floating[Any]]
 PSU_PER_PCT_AT_35: Final = 0.394
 """Salinity per percent of conductivity at S = 35, 25 °C; computed from PSS-78."""
 LEAST_HOURS: Final = 60
+GROUPED_HOURS: Final = 3
+DROP_PSU: Final = 0.12
+DROP_PSU_PER_C: Final = 0.25
+"""A drop within two hours that no coefficient within 0.6 %/C makes is a tooth's end."""
+LEAST_OF_TOOTH: Final = 4
 LEAST_SWING_C: Final = 0.4
 MARKED_FALL_PSU: Final = 0.04
 LEAST_DRIFT_DAYS: Final = 5
@@ -98,6 +103,36 @@ def regress(columns: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatA
     return coefficients, np.sqrt(np.maximum(np.diag(np.linalg.inv(normal)) * variance, 1e-18))
 
 
+def _grouped(blocks: Sequence[Block]) -> tuple[FloatArray, ...]:
+    """Hours, temperature, reading, falls and light of a few hours each.
+
+    From one hour to the next a thermometer's steps and noise are as large as the water's own
+    change; that would dilute the slope towards nothing (errors in the regressor).
+    """
+    groups: dict[int, list[Block]] = {}
+    drops: dict[int, float] = {}
+    for before, block, after in zip(blocks, blocks[1:], blocks[2:], strict=False):
+        if after.hour - before.hour != 2:  # noqa: PLR2004
+            continue
+        drop = before.probe_psu - after.probe_psu
+        if drop > DROP_PSU + DROP_PSU_PER_C * abs(after.temperature_c - before.temperature_c):
+            drops[block.hour // GROUPED_HOURS] = drop
+    for block in blocks:
+        groups.setdefault(block.hour // GROUPED_HOURS, []).append(block)
+    rows = [
+        (
+            sum(b.hour for b in group) / len(group),
+            sum(b.temperature_c for b in group) / len(group),
+            sum(b.probe_psu for b in group) / len(group),
+            sum(b.fallen_psu for b in group),
+            sum(b.lit_share for b in group) / len(group),
+            drops.get(key, 0.0),
+        )
+        for key, group in groups.items()
+    ]
+    return tuple(np.array(rows, dtype=float).T)
+
+
 def temperature_dependence(
     blocks: Sequence[Block], salinity_psu: float
 ) -> TemperatureDependence | None:
@@ -117,34 +152,55 @@ def temperature_dependence(
     """
     if len(blocks) < LEAST_HOURS:
         return None
-    hours = np.array([b.hour for b in blocks], dtype=float)
+    hours, temperature, probe, falls, lit, drops = _grouped(blocks)
     hours -= hours[0]
-    temperature = np.array([b.temperature_c for b in blocks])
-    probe = np.array([b.probe_psu for b in blocks])
     swing_c = quantile(temperature.tolist(), 0.95) - quantile(temperature.tolist(), 0.05)
     if swing_c < LEAST_SWING_C or hours[-1] < LEAST_HOURS:
         return None
-    warm = temperature - temperature.mean()
-    falls = np.array([b.fallen_psu for b in blocks])
-    marked = falls[falls > MARKED_FALL_PSU]
+    teeth_fell = (falls > MARKED_FALL_PSU) | (drops > 0.0)
+    marked = np.maximum(falls, drops)[teeth_fell]
     tooth_psu = float(marked.mean()) if len(marked) else MARKED_FALL_PSU / 4.0
-    steps = np.diff(hours, prepend=hours[0] - 1.0)
-    columns = [np.ones_like(hours), hours - hours.mean(), warm]
-    if len(marked) and tooth_psu > MARKED_FALL_PSU:
-        probe = probe + np.cumsum(falls) - 0.5 * falls
-        columns.append(np.cumsum(warm * steps))
-        lit = np.array([b.lit_share for b in blocks])
+    teeth = np.cumsum(teeth_fell)
+    days = hours[-1] / HOURS_A_DAY
+    if 0 < teeth[-1] <= 1.5 * days + 1.0:
+        # Long teeth: each has its own level, so that what the falls were known to does not count.
+        keep = ~teeth_fell
+        hours, temperature, probe = hours[keep], temperature[keep], probe[keep]
+        lit, teeth = lit[keep], teeth[keep]
+        columns = [
+            (teeth == tooth).astype(float)
+            for tooth in np.unique(teeth)
+            if np.count_nonzero(teeth == tooth) >= LEAST_OF_TOOTH
+        ]
+        inside = np.sum(columns, axis=0) > 0.0
+        hours, temperature, probe = hours[inside], temperature[inside], probe[inside]
+        lit, columns = lit[inside], [column[inside] for column in columns]
+        if len(hours) < LEAST_HOURS / GROUPED_HOURS / 2.0:
+            return None
+        warm = temperature - temperature.mean()
+        steps = np.diff(hours, prepend=hours[0] - float(GROUPED_HOURS))
+        columns += [warm, hours - hours.mean(), np.cumsum(warm * steps)]
+        at = len(columns) - 3
         if float(lit.std()) > 0.1:  # noqa: PLR2004
             columns.append(np.cumsum((lit - lit.mean()) * steps))
-        # What neither warm water nor a known light explains of the daily evaporation.
-        systematic = 0.1 * tooth_psu / swing_c
+        systematic = 0.03 * tooth_psu / swing_c
     else:
+        warm = temperature - temperature.mean()
+        steps = np.diff(hours, prepend=hours[0] - float(GROUPED_HOURS))
+        columns, at = [np.ones_like(hours), hours - hours.mean(), warm], 2
         systematic = 0.2 * tooth_psu / swing_c
+        if len(marked) and tooth_psu > MARKED_FALL_PSU:
+            probe = probe + np.cumsum(falls) - 0.5 * falls
+            columns.append(np.cumsum(warm * steps))
+            if float(lit.std()) > 0.1:  # noqa: PLR2004
+                columns.append(np.cumsum((lit - lit.mean()) * steps))
+            # What neither warm water nor a known light explains of the daily evaporation.
+            systematic = 0.1 * tooth_psu / swing_c
     coefficients, uncertainties = regress(np.column_stack(columns), probe)
-    if not isfinite(uncertainties[2]):
+    if not isfinite(uncertainties[at]):
         return None
-    slope = float(coefficients[2])
-    uncertainty = sqrt(float(uncertainties[2]) ** 2 + systematic**2)
+    slope = float(coefficients[at])
+    uncertainty = sqrt(float(uncertainties[at]) ** 2 + systematic**2)
     per_pct = PSU_PER_PCT_AT_35 * salinity_psu / 35.0
     return TemperatureDependence(
         psu_per_c=slope,

@@ -171,10 +171,10 @@ def test_what_a_resting_return_pump_drains_into_the_sump_is_no_high_level() -> N
         diagnosis.level(at_s, level)
         deviations.append(diagnosis.balance.level_deviation())
 
-    usual = [deviation for deviation in deviations[200:500] if deviation is not None]
     pausing = [deviation for deviation in deviations[500:] if deviation is not None]
     assert len(pausing) == 100
-    assert max(map(abs, pausing)) <= max(map(abs, usual)) + 1e-9
+    # What drained would stand eight of the assumed swings high.
+    assert max(map(abs, pausing)) < 0.2
 
 
 def test_waves_are_no_leaps_before_the_swing_of_a_level_is_known() -> None:

@@ -36,6 +36,8 @@ WANDER_PSU_ROOT_H: Final = 0.008
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
 LONGEST_UNSEEN_H: Final = 0.5
+LONGEST_PLUME_S: Final = 3600.0
+"""Additions that nobody reports mix within the hour (common practice, no source)."""
 RUN_SLACK: Final = 1.4
 RUN_SLACK_PSU: Final = 0.05
 METER_LAG_H: Final = 2.0 / 60.0
@@ -802,9 +804,11 @@ class Diagnosis:
 
     def _mixing_share(self, at_s: float) -> float:
         """How well a dip now still goes with added water: nothing lasts beyond the mixing."""
-        if not self.inflow.watched or self.inflow.active(at_s) or self._dosing(at_s):
-            return 1.0
-        return 0.5
+        if self.inflow.watched:
+            return 1.0 if self.inflow.active(at_s) or self._dosing(at_s) else 0.5
+        episode = self.state.episode
+        young = episode is None or at_s - episode.start_s < LONGEST_PLUME_S
+        return 1.0 if young else 0.5
 
     def _carry(self, hours: float) -> None:
         """Doubt grows in proportion to time while nothing is observed."""

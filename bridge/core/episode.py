@@ -330,8 +330,12 @@ class Episode:
             d - before - state.last_change_psu,
             sqrt(4.0 * noise2 + (0.4 * state.last_change_psu) ** 2 + (0.02 * before) ** 2),
         )
+        # A reading that rests is no water that mixes.
+        moving = min(state.last_change_psu**2 / (16.0 * noise2), 1.0)
         density = (
-            0.4 * smooth + 0.4 * steady + 0.2 * one_sided(side * d, sd, PLUME_DEPTH_PSU)
+            0.4 * smooth
+            + 0.4 * moving * steady
+            + 0.2 * one_sided(side * d, sd, PLUME_DEPTH_PSU)
         )
         if abs(d) > PLUME_DEEPEST_PSU:
             density *= exp(max((PLUME_DEEPEST_PSU - abs(d)) / PLUME_DEPTH_PSU, -30.0))

@@ -178,6 +178,15 @@ class Balance:
         if len(by_day) >= 2 and not away:  # noqa: PLR2004
             self.state.litres_day = quantile(by_day[:7], 0.5)
 
+    def brought_back(self, before_psu: float, change_psu: float) -> float:
+        """The part of a change that only brings water back that was out of its band. [psu]."""
+        low, high = self.state.low_psu, self.state.high_psu
+        if low is None or high is None:
+            return 0.0
+        if change_psu > 0.0:
+            return min(change_psu, max(low - before_psu, 0.0))
+        return max(change_psu, min(high - before_psu, 0.0))
+
     def shift(self, change_psu: float) -> None:
         """The water was changed on purpose; its band moves along."""
         state = self.state
@@ -208,7 +217,7 @@ class Balance:
         if before is not None and before_s is not None:
             jump = level - before
             possible = fill_units_h * max(at_s - before_s, 0.0) / HOUR_S
-            if abs(jump) > max(possible, 3.0 * state.level_spread):
+            if state.level_spread > 0.0 and abs(jump) > max(possible, 3.0 * state.level_spread):
                 # No addition does that: a pump stopped and its water stands elsewhere now.
                 self._jump(at_s, jump)
                 if state.level_jump == 0.0:

@@ -55,6 +55,8 @@ LAGGING: Final = 0.2
 """Share that shows in the second only: devices tell late, probes smooth (assumed)."""
 RARELY_S: Final = 6 * 3600.0
 """Over this time a device that was not seen to switch is taken to switch once (assumed)."""
+RATE_EDGES: Final = 12
+"""Newest switchings that tell how often a device switches."""
 LEAST_SCATTER: Final = 0.3
 """Scatter of the changes, as a share of the smallest that matters, below which none is believed."""
 SMALLEST_TAIL: Final = 1e-15
@@ -365,10 +367,7 @@ class Devices:
         if edge_s is None or edge_s > at_s or edge_s <= at_s - 2.0 * slot_s - 1.0:
             return 0.0
         share = PROMPT if edge_s > at_s - slot_s - 1.0 else LAGGING
-        edges = [c.at_s for c in device.steps[-12:]]
-        span_s = max(at_s - edges[0], RARELY_S) if edges else RARELY_S
-        rate = (len(edges) + 1.0) / span_s
-        return share / min(1.0, rate * slot_s)
+        return share / min(1.0, _rate(device, at_s) * slot_s)
 
     def lately_started(self, at_s: float, interval_s: float) -> str | None:
         """The running device whose start fits best with noise that begins now.
@@ -381,10 +380,7 @@ class Devices:
             if not device.on or device.since_s is None or device.switchings == 0:
                 continue
             lag = (at_s - device.since_s) / interval_s
-            edges = [c.at_s for c in device.steps[-12:]]
-            span_s = max(at_s - edges[0], RARELY_S) if edges else RARELY_S
-            rate = (len(edges) + 1.0) / span_s
-            score = exp(-lag / NOISE_LAG) / min(1.0, rate * interval_s)
+            score = exp(-lag / NOISE_LAG) / min(1.0, _rate(device, at_s) * interval_s)
             if score > best:
                 best, found = score, name
         return found
@@ -531,6 +527,16 @@ class Devices:
         ]
         found.sort(key=lambda item: item[1].p_value)
         return found
+
+
+def _rate(device: DeviceState, at_s: float) -> float:
+    """How often a device switches, by its newest switchings. [1/s]."""
+    edges = [c.at_s for c in device.steps[-RATE_EDGES:]]
+    span_s = at_s - edges[0] if edges else RARELY_S
+    if len(edges) < RATE_EDGES:
+        # So few: it switches seldom, or was watched for a short time only.
+        span_s = max(span_s, RARELY_S)
+    return (len(edges) + 1.0) / span_s
 
 
 def _keep(controls: list[Control], control: Control) -> None:

@@ -362,27 +362,33 @@ class Diagnosis:
         else:
             neighbour.at_s, neighbour.probe_psu = at_s, probe_psu
 
-    def known_change(self, change_psu: float, sd_psu: float) -> None:
+    def known_change(self, change_psu: float, sd_psu: float, before_psu: float) -> None:
         """The water was changed on purpose, by an announced water change."""
         if self.water is not None:
-            self.water.state.salinity_psu += change_psu
+            self.water.state.salinity_psu = before_psu + change_psu
             self.water.widen(sd_psu * sd_psu)
-        self.balance.shift(change_psu)
-        self.blocks.shift(change_psu)
+        moved_psu = change_psu - self.balance.brought_back(before_psu, change_psu)
+        self.balance.shift(moved_psu)
+        self.blocks.shift(moved_psu)
+        # What was found before is to be found anew: no wait until it may end.
+        self.state.doubted_s = 0.0
 
     def hands_in(self, until_s: float) -> None:
         """Work on the water began: until it is reported done, the reading is no evidence."""
         self.state.changing_until_s = until_s
 
-    def water_changed(self, at_s: float, change_psu: float | None) -> None:
+    def water_changed(
+        self, at_s: float, change_psu: float | None, before_psu: float | None
+    ) -> None:
         """A water change is done; for the mixing time the reading may go where it will.
 
         Args:
             at_s: When. [s]
             change_psu: What it should make; None when litres or salinity were not told. [psu]
+            before_psu: The water when it began. [psu]
         """
-        if change_psu is not None:
-            self.known_change(change_psu, 0.3 * abs(change_psu) + 0.1)
+        if change_psu is not None and before_psu is not None:
+            self.known_change(change_psu, 0.3 * abs(change_psu) + 0.1, before_psu)
         else:
             self.state.balance.low_psu = self.state.balance.high_psu = None
             self.state.blocks.finished.clear()
@@ -717,7 +723,7 @@ class Diagnosis:
             change.fastest_rise_psu_h,
             shallow_psu=water.state.shallow_psu,
             mixing=self._mixing_share(at_s),
-            salty=self._dosing(at_s),
+            salty=episode.state.salty or self._dosing(at_s),
         )
         clean = episode.state.clean_run > 0
         if before[0] > 0 and before[1] != clean:
@@ -837,6 +843,7 @@ class Diagnosis:
         episode.state.edge_device = device
         episode.state.noise_device = self.devices.lately_started(at_s, interval_s) or device
         episode.state.addition = self.inflow.active(at_s)
+        episode.state.salty = self._dosing(at_s)
         # The follower starts where the last sample left the water.
         episode.state.last_s = self.state.last_probe_s or at_s
         self._episode = episode
@@ -1058,8 +1065,9 @@ class Diagnosis:
         if CAUSES[best] in EXCURSIONS and state.cause in EXCURSIONS:
             # Which of them it is comes out slowly: to and fro helps nobody.
             advantage = SLOW_ADVANTAGE
-        if CAUSES[best] is NONE and state.cause in EXCURSIONS:
-            # A finding about days is not over with one reading.
+        lasted = at_s - state.since_s > ENDS_AFTER_S
+        if CAUSES[best] is NONE and state.cause in EXCURSIONS and lasted:
+            # A finding about hours and days is not over with one reading.
             if state.doubted_s is None:
                 state.doubted_s = at_s
             if at_s - state.doubted_s < ENDS_AFTER_S:

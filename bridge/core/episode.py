@@ -135,6 +135,8 @@ class EpisodeState:
     """Samples still to come before the effect of its next switching is looked at."""
     edge_before_psu: float = 0.0
     edge_deviation_psu: float = 0.0
+    salty: bool = False
+    """Whether a doser ran at the start: its plume may last for longer than it does."""
     addition: bool = False
     """Whether fresh water ran in or mixed at the start."""
     unreachable: int = 0
@@ -230,16 +232,17 @@ class Episode:
         clean = normal(d, sd)
 
         level_sd = sqrt(noise2 * (1.3 + 1.0 / max(state.level_samples, 1.0)))
+        lag_sd = level_sd
         if state.unreachable > 0 and mixing == 1.0:
-            # Water that runs in meanwhile takes the resting level along.
-            level_sd = hypot(level_sd, LEVEL_LAG * fall_psu_h * hours)
-            state.level_samples = min(state.level_samples, LEVEL_LAG)
+            # Water that may run in meanwhile takes the resting level along.
+            lag_sd = hypot(level_sd, LEVEL_LAG * fall_psu_h * hours)
         # Heavier than normal: a resting reading still has an odd sample.
         rest = (
             0.0
             if first
             else (
-                0.7 * normal(probe_psu - state.level_psu, level_sd)
+                0.6 * normal(probe_psu - state.level_psu, level_sd)
+                + 0.1 * normal(probe_psu - state.level_psu, lag_sd)
                 + 0.2 * normal(probe_psu - state.level_psu, 3.0 * level_sd)
                 + 0.1 * normal(probe_psu - state.level_psu, 9.0 * level_sd)
             )
@@ -264,7 +267,10 @@ class Episode:
             * (BEYOND_GAS if state.level_psu < MOST_GAS * water_psu else 1.0)
             + 0.04 * clean
             + 0.03 * gas,
-            jump if first else 0.93 * rest * far + 0.04 * clean + 0.03 * jump,
+            jump * far
+            if first
+            # Above the water nothing else rests: there the size counts once, at the step.
+            else 0.93 * rest * (far if d < 0.0 else 1.0) + 0.04 * clean + 0.03 * jump * far,
             normal(d, noisy),
             self._exposed(d, probe_psu, water_psu, noise2, rest, clean, first=first),
             one_sided(side * d, sd, PLUME_DEPTH_PSU * (1.0 - exp(-hours / ONSET_H)) + 0.05)
@@ -363,7 +369,7 @@ class Episode:
             # Only from where the water was: a jump stays impossible, whatever comes after it.
             tracking = abs(x - moved) <= 3.0 * sd
             steady = state.samples == 0 or pace * moved > 0.0
-            if tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
+            if hand > 0.0 and tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
                 low, high = min(low, x), max(high, x)
                 spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
                 density += HAND_SHARE * (

@@ -340,22 +340,28 @@ class TankEngine:
         """
         state = self.state
         if command.phase is WorkPhase.START:
-            state.change = WaterChangeState(at_s, command.litres, command.salinity)
+            found = self.diagnosis.estimate()
+            state.change = WaterChangeState(
+                at_s, command.litres, command.salinity, None if found is None else found[0]
+            )
             self.diagnosis.hands_in(at_s + LONGEST_WATER_CHANGE_S)
             return {}, [self._note(at_s, "water-change", {"phase": "start"})]
         litres, salinity = command.litres, command.salinity
+        estimate = self.diagnosis.estimate()
+        before_psu = None if estimate is None else estimate[0]
         if command.phase is WorkPhase.END:
             if state.change is None:
                 raise UserError("water-change: none was started; send phase 'start' first")
             litres = litres if litres is not None else state.change.litres
             salinity = salinity if salinity is not None else state.change.salinity_psu
+            # By now the reading has followed: what it makes counts from where it began.
+            before_psu = before_psu if state.change.before_psu is None else state.change.before_psu
             state.change = None
         change_psu = None
-        estimate = self.diagnosis.estimate()
-        if litres is not None and salinity is not None and estimate is not None:
+        if litres is not None and salinity is not None and before_psu is not None:
             share = min(litres / self.tank.volume_l, 1.0)
-            change_psu = share * (salinity - estimate[0])
-        self.diagnosis.water_changed(at_s, change_psu)
+            change_psu = share * (salinity - before_psu)
+        self.diagnosis.water_changed(at_s, change_psu, before_psu)
         data = {"litres": litres, "salinity": salinity, "expected_change": change_psu}
         details = {} if change_psu is None else {"expected_change": round(change_psu, 3)}
         return details, [self._note(at_s, "water-change", data)]

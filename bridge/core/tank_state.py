@@ -19,6 +19,8 @@ class WaterChangeState:
     started_s: float
     litres: float | None
     salinity_psu: float | None
+    before_psu: float | None = None
+    """Estimate of the water when it began."""
 
 
 @dataclass(slots=True)

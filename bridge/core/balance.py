@@ -293,19 +293,8 @@ class Balance:
             excursion.dilution = excursion.concentration = excursion.size_psu = 0.0
             state.pace_psu_h = 0.0
             return excursion
-        margin = MARGIN_PSU + 2.0 * sqrt(variance)
-        if state.band_hours < LEAST_BAND_HOURS:
-            margin += 0.06
-        if reported:
-            margin *= STAYING
-        width = 0.015
         level = self.level_deviation()
-        if level is not None:
-            # Water in surplus or missing is seen before the salinity is far off.
-            if below > 0.0 and level > 2.0:  # noqa: PLR2004
-                margin *= 0.6
-            if above > 0.0 and level < -2.0:  # noqa: PLR2004
-                margin *= 0.6
+        margin, width = self._margin(variance, below, level, reported=reported), 0.015
         left_s = state.left_low_s if below > 0.0 else state.left_high_s
         hours = max((at_s - (left_s if left_s is not None else at_s)) / HOUR_S, 1.0 / 60.0)
         size = max(below, above)
@@ -332,6 +321,20 @@ class Balance:
         state.real_share += step * (share - state.real_share)
         excursion.real_share = state.real_share
         return excursion
+
+    def _margin(
+        self, variance: float, below: float, level: float | None, *, reported: bool
+    ) -> float:
+        """How far out of the band is worth a finding. [psu]."""
+        margin = MARGIN_PSU + 2.0 * sqrt(variance)
+        if self.state.band_hours < LEAST_BAND_HOURS:
+            margin += 0.06
+        if reported:
+            margin *= STAYING
+        if level is not None and (level > 2.0 if below > 0.0 else level < -2.0):  # noqa: PLR2004
+            # Water in surplus or missing is seen before the salinity is far off.
+            margin *= 0.6
+        return margin
 
     @staticmethod
     def _left(left_s: float | None, at_s: float, outside_psu: float) -> float | None:

@@ -244,8 +244,8 @@ class Diagnosis:
         "_episode",
         "_light",
         "_return_pumps",
-        "_trending",
         "_sd",
+        "_trending",
         "balance",
         "blocks",
         "devices",
@@ -445,13 +445,7 @@ class Diagnosis:
             water.predict(at_s, change.known_psu, change.known_sd_psu)
         self._follow_quiet_noise(probe_psu, noise_psu)
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
-            # Bubbles have been learned as noise; what is left between them is the sensor's own.
-            quiet_psu = QUIET_SLACK * state.quiet_psu
-            if quiet_psu > COARSE_FLOORS * floor_psu:
-                noise_psu = min(quiet_psu, noise_psu)
-            # What was learned before the bubbles were understood was learned too firmly.
-            doubt = GASSY_DOUBT_PSU if state.readings > YOUNG_READINGS else YOUNG_DOUBT_PSU
-            water.doubt_at_least(doubt)
+            noise_psu = self._noise_between(water, noise_psu, floor_psu)
         reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
         sd = self._sd = water.sd(noise)
         self._deviation_sigma = (reading - water.state.salinity_psu) / sd
@@ -467,17 +461,7 @@ class Diagnosis:
             water.observe(reading, noise)
         elif self._episode is None and inside:
             if deviation < 0.0 and deepest > 0.2 * sd:
-                before = water.state.salinity_psu
-                running = water.state.falling * exp(-elapsed_h / FALL_LASTS_H)
-                if at_s < state.running_until_s:
-                    running = max(running, STILL_RUNNING)
-                prior = min(change.fall_prior + running, RUNNING_ON)
-                weight = water.observe_fall(reading, noise, deepest, prior)
-                if weight > 0.5:  # noqa: PLR2004
-                    if state.running_until_s > 0.0 and at_s < state.running_until_s:
-                        state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
-                    fallen = before - water.state.salinity_psu
-                    self._block(at_s).fallen_psu += max(fallen, 0.0)
+                self._follow_fall(at_s, reading, noise, deepest, elapsed_h, interval_s)
             else:
                 water.state.falling *= 0.5
                 water.observe(reading, noise)
@@ -486,6 +470,29 @@ class Diagnosis:
             self._disturbed(at_s, reading, noise, elapsed_h, interval_s)
         self.devices.sample(at_s, probe_psu, noise_psu, interval_s)
         state.last_probe_s = at_s
+
+    def _follow_fall(
+        self,
+        at_s: float,
+        reading: float,
+        noise: float,
+        deepest: float,
+        elapsed_h: float,
+        interval_s: float,
+    ) -> None:
+        """A reading below the water, by no more than fresh water can have done."""
+        state, water = self.state, self.water
+        assert water is not None  # noqa: S101 - for the type checker; set by the caller
+        before = water.state.salinity_psu
+        running = water.state.falling * exp(-elapsed_h / FALL_LASTS_H)
+        if at_s < state.running_until_s:
+            running = max(running, STILL_RUNNING)
+        prior = min(self._change.fall_prior + running, RUNNING_ON)
+        weight = water.observe_fall(reading, noise, deepest, prior)
+        if weight > 0.5:  # noqa: PLR2004
+            if at_s < state.running_until_s:
+                state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
+            self._block(at_s).fallen_psu += max(before - water.state.salinity_psu, 0.0)
 
     def _follow_quiet_noise(self, probe_psu: float, noise_psu: float) -> None:
         """Follow the lower tenth of the steps between readings, which bubbles hardly touch."""
@@ -498,6 +505,17 @@ class Diagnosis:
             state.quiet_psu *= 1.01 if step > state.quiet_psu else 0.9143
         state.before_psu = probe_psu
         state.readings += 1
+
+    def _noise_between(self, water: Water, noise_psu: float, floor_psu: float) -> float:
+        """The sensor's own noise: of what was learned, bubbles are a part."""
+        state = self.state
+        quiet_psu = QUIET_SLACK * state.quiet_psu
+        if quiet_psu > COARSE_FLOORS * floor_psu:
+            noise_psu = min(quiet_psu, noise_psu)
+        # What was learned before the bubbles were understood was learned too firmly.
+        doubt = GASSY_DOUBT_PSU if state.readings > YOUNG_READINGS else YOUNG_DOUBT_PSU
+        water.doubt_at_least(doubt)
+        return noise_psu
 
     def idle(self, at_s: float) -> None:
         """Time passed without a usable reading: carry the water, with growing doubt."""
@@ -644,9 +662,9 @@ class Diagnosis:
     def _trends(self) -> bool:
         """Whether a trend is worth to be weighed with every reading."""
         dependence, slope = self.state.dependence, self.state.drift
-        return (dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT) or (
-            slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU
-        )
+        return (
+            dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT
+        ) or (slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU)
 
     def _usual_rise_psu(self) -> float:
         """Rise between two top-offs: of a day, or of the usual time between the runs seen."""
@@ -736,17 +754,9 @@ class Diagnosis:
         best = max(range(len(weights)), key=weights.__getitem__)
         if best == Model.PLUME and not clean:
             self.inflow.dipped()
-            self._take_back(at_s)
-        follower = episode.state.follower_psu
+            self._take_back()
         if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
-            # The water itself: go on from where the plumbing can have brought it.
-            fallen = episode.state.before_psu - follower
-            self._block(at_s).fallen_psu += max(fallen, 0.0)
-            water.settle_at(follower, sqrt(episode.state.follower_variance) + 0.5 * noise)
-            if episode.state.rate_psu_h < 0.0:
-                water.state.falling = RUNNING_ON
-                state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
-            self._close(at_s)
+            self._go_on_from(at_s, water, episode.state, noise, interval_s)
         elif clean:
             water.observe(reading, noise)
             gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE, Model.PLUME}
@@ -762,7 +772,19 @@ class Diagnosis:
         else:
             self._carry(elapsed_h)
 
-    def _take_back(self, at_s: float) -> None:
+    def _go_on_from(
+        self, at_s: float, water: Water, episode: EpisodeState, noise: float, interval_s: float
+    ) -> None:
+        """The water itself has moved: go on from where the plumbing can have brought it."""
+        follower = episode.follower_psu
+        self._block(at_s).fallen_psu += max(episode.before_psu - follower, 0.0)
+        water.settle_at(follower, sqrt(episode.follower_variance) + 0.5 * noise)
+        if episode.rate_psu_h < 0.0:
+            water.state.falling = RUNNING_ON
+            self.state.running_until_s = at_s + max(RUNS_ON_S, 6.0 * interval_s)
+        self._close(at_s)
+
+    def _take_back(self) -> None:
         """Take back what of a plume was first followed as a fall of the water."""
         state, water, inflow = self.state, self.water, self.inflow.state
         start_s = inflow.run_start_s
@@ -910,9 +932,7 @@ class Diagnosis:
                 likeliest, device = ratio, name
         return odds, device
 
-    def _inflow_factors(
-        self, at_s: float, factors: dict[Model, float], *, upward: bool
-    ) -> None:
+    def _inflow_factors(self, at_s: float, factors: dict[Model, float], *, upward: bool) -> None:
         dose_odds = self._dose_odds(at_s)
         if self.inflow.watched or self._dosers:
             odds = NO_ADDITION_ODDS
@@ -1116,12 +1136,10 @@ class Diagnosis:
         rising = slope.psu_per_day > 0.0
         level = self.balance.level_deviation()
         missing = level is not None and level < -2.0  # noqa: PLR2004
-        if not self.inflow.watched:
+        days = self.blocks.litres_by_day()[:RECENT_DAYS]
+        if not self.inflow.watched or not days:
             if rising and level is not None:
                 return 0.9 if missing else 0.1
-            return UNKNOWN_SHARE
-        days = self.blocks.litres_by_day()[:RECENT_DAYS]
-        if not days:
             return UNKNOWN_SHARE
         litres_day = sum(days) / len(days)
         usual_day = self.state.balance.litres_day or 0.0

@@ -339,9 +339,7 @@ class Episode:
         # A reading that rests is no water that mixes.
         moving = min(state.last_change_psu**2 / (16.0 * noise2), 1.0)
         density = (
-            0.4 * smooth
-            + 0.4 * moving * steady
-            + 0.2 * one_sided(side * d, sd, PLUME_DEPTH_PSU)
+            0.4 * smooth + 0.4 * moving * steady + 0.2 * one_sided(side * d, sd, PLUME_DEPTH_PSU)
         )
         if abs(d) > PLUME_DEEPEST_PSU:
             density *= exp(max((PLUME_DEEPEST_PSU - abs(d)) / PLUME_DEPTH_PSU, -30.0))
@@ -400,10 +398,7 @@ class Episode:
         state = self.state
         change = probe_psu - state.last_psu
         if state.samples > 1 and abs(change) > 3.0 * noise_psu:
-            if change * state.last_change_psu <= 0.0:
-                state.ramp = max(state.ramp - 0.5, 0.0)
-            elif RAMP_RATIO < abs(change / state.last_change_psu) < 1.0 / RAMP_RATIO:
-                state.ramp = min(state.ramp + 1.0, LONGEST_RAMP)
+            self._follow_ramp(change)
         state.last_change_psu = 0.0 if state.samples == 0 else change
         state.last_deviation_psu = d
         if change < state.fastest_fall_psu:
@@ -412,6 +407,48 @@ class Episode:
         step = 1.0 / min(state.samples + 1.0, 12.0)
         state.roughness_psu2 += step * (change * change - state.roughness_psu2)
         state.square_psu2 += step * (d * d - state.square_psu2)
+        self._rest_at(probe_psu, level_sd)
+        state.samples += 1
+        limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
+        is_low = d < -limit
+        is_high = d > limit
+        state.low += is_low
+        state.high += is_high
+        if is_low or is_high:
+            self._outside(at_s, d, noise_psu, is_low=is_low)
+        else:
+            state.clean_run += 1
+            state.share = max(state.share - 0.05 * state.share, 0.05)
+        state.deepest_psu = min(state.deepest_psu, d)
+        state.highest_psu = max(state.highest_psu, d)
+        state.last_s, state.last_psu = at_s, probe_psu
+
+    def _follow_ramp(self, change_psu: float) -> None:
+        """Count steps at one pace in one direction."""
+        state = self.state
+        if change_psu * state.last_change_psu <= 0.0:
+            state.ramp = max(state.ramp - 0.5, 0.0)
+        elif RAMP_RATIO < abs(change_psu / state.last_change_psu) < 1.0 / RAMP_RATIO:
+            state.ramp = min(state.ramp + 1.0, LONGEST_RAMP)
+
+    def _outside(self, at_s: float, d: float, noise_psu: float, *, is_low: bool) -> None:
+        """Take note of a reading that is not back with the water."""
+        state = self.state
+        if state.clean_run or state.samples == 1:
+            state.excursions += 1
+            if state.samples > 1:
+                pause_s = at_s - state.last_outside_s
+                state.longest_pause_s = max(state.longest_pause_s, pause_s)
+        state.clean_run = 0
+        state.last_outside_s = at_s
+        if is_low:
+            state.share += 0.05 * (1.0 - state.share)
+            state.depth_psu += 0.1 * (-d - state.depth_psu)
+            state.depth_psu = min(max(state.depth_psu, 3.0 * noise_psu, 0.05), 4.0)
+
+    def _rest_at(self, probe_psu: float, level_sd: float) -> None:
+        """Follow the level at which the reading rests."""
+        state = self.state
         if state.level_samples == 0.0:
             state.level_psu, state.level_samples = probe_psu, 1.0
         elif abs(probe_psu - state.level_psu) <= LEVEL_SIGMA * level_sd:
@@ -427,30 +464,6 @@ class Episode:
             state.level_samples, state.next_level_psu = 2.0, None
         else:
             state.next_level_psu = probe_psu
-        state.samples += 1
-        limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
-        is_low = d < -limit
-        is_high = d > limit
-        state.low += is_low
-        state.high += is_high
-        if is_low or is_high:
-            if state.clean_run or state.samples == 1:
-                state.excursions += 1
-                if state.samples > 1:
-                    pause_s = at_s - state.last_outside_s
-                    state.longest_pause_s = max(state.longest_pause_s, pause_s)
-            state.clean_run = 0
-            state.last_outside_s = at_s
-            if is_low:
-                state.share += 0.05 * (1.0 - state.share)
-                state.depth_psu += 0.1 * (-d - state.depth_psu)
-                state.depth_psu = min(max(state.depth_psu, 3.0 * noise_psu, 0.05), 4.0)
-        else:
-            state.clean_run += 1
-            state.share = max(state.share - 0.05 * state.share, 0.05)
-        state.deepest_psu = min(state.deepest_psu, d)
-        state.highest_psu = max(state.highest_psu, d)
-        state.last_s, state.last_psu = at_s, probe_psu
 
     def device_switched(self) -> None:
         """The device that switched at the start switched again."""
@@ -524,8 +537,6 @@ class Episode:
         if state.excursions < 2 and not comes_again:  # noqa: PLR2004
             return True
         calm_s = at_s - state.last_outside_s
-        needed_s = max(
-            3.0 * state.longest_pause_s, SHORTEST_CALM_S, CALM_INTERVALS * interval_s
-        )
+        needed_s = max(3.0 * state.longest_pause_s, SHORTEST_CALM_S, CALM_INTERVALS * interval_s)
         needed_s = min(needed_s, max(LONGEST_CALM_S, PASSING_CALM_SAMPLES * interval_s))
         return state.clean_run >= PASSING_CALM_SAMPLES and calm_s >= needed_s

@@ -1055,7 +1055,7 @@ class Diagnosis:
             self.balance.inside()
             self.probabilities = CALM
             return NONE if self.state.cause is NONE else self._choose(at_s)
-        probabilities = self._slow(at_s)
+        probabilities = self._slow(at_s, corrected=not (faults.dry or faults.sudden))
         if self.confirmed and self._episode is not None:
             self._mix_episode(probabilities, faults)
         self._mix_faults(probabilities, faults)
@@ -1098,13 +1098,17 @@ class Diagnosis:
             state.cause, state.since_s = CAUSES[best], at_s
         return state.cause
 
-    def _slow(self, at_s: float) -> list[float]:
-        """Probabilities without regard to a running episode."""
+    def _slow(self, at_s: float, *, corrected: bool) -> list[float]:
+        """Probabilities without regard to a running episode.
+
+        ``corrected`` is whether the readings could be corrected by a temperature of the water.
+        """
         odds = dict.fromkeys(CAUSES, QUIET_LOG_ODDS)
         odds[Cause.NONE] = 0.0
         odds[Cause.UNEXPLAINED] = QUIET_LOG_ODDS
         if self.tank.plumbing.flow_through_psu_h <= 0.0:
-            self._excursions(at_s, odds)
+            if corrected:
+                self._excursions(at_s, odds)
             self._slow_trends(odds)
         self._interference(at_s, odds)
         return [exp(odds[cause]) for cause in CAUSES]

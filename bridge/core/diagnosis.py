@@ -82,6 +82,7 @@ QUIET_LOG_ODDS: Final = -7.0
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
 LEAST_SKIPPED_HOURS: Final = 3
 PACE_HOURS: Final = 12
+MOVED_HOURS: Final = 3
 USUAL_GAP_SLACK: Final = 2.0
 """The time between two top-offs may double with the weather (assumed)."""
 DRIFT_REAL_STEP: Final = 0.2
@@ -672,6 +673,16 @@ class Diagnosis:
         share = 1.0 if gap_s is None else min(USUAL_GAP_SLACK * gap_s / HOUR_S / DAY_H, 1.0)
         return self._rise_psu_day() * share
 
+    def _tooth_psu(self, salinity_psu: float) -> float:
+        """Fall by a usual run of the top-off, half as much again; 0 when nobody tells. [psu]."""
+        return 1.5 * self.inflow.usual_run_l() / self.tank.volume_l * salinity_psu
+
+    def _moved_psu(self, salinity_psu: float) -> float:
+        """How far the estimate moved over the last two or three hours. [psu]."""
+        for block in self.blocks.recent(MOVED_HOURS):
+            return salinity_psu - 0.5 * (block.low_psu + block.high_psu)
+        return 0.0
+
     def _pace_psu_h(self, at_s: float, salinity_psu: float) -> float:
         """How fast the estimate moved over the last few hours. [psu/h]."""
         moves = []
@@ -1175,6 +1186,8 @@ class Diagnosis:
             water.state.salinity_variance,
             max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
             self._pace_psu_h(at_s, water.state.salinity_psu),
+            self._moved_psu(water.state.salinity_psu),
+            self._tooth_psu(water.state.salinity_psu),
             added,
             reported=self.state.cause in EXCURSIONS,
         )

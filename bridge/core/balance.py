@@ -320,7 +320,7 @@ class Balance:
             share = self._real_rise(slope_psu_h, level, added)
         # Litres come in lumps: once an excursion is being told, the share follows within hours.
         step = 1.0
-        if reported and state.judged_s is not None:
+        if reported and state.judged_s is not None and excursion.pace_psu_h < NO_DRIFT_PSU_H:
             step = min(max(at_s - state.judged_s, 0.0) / HOUR_S / SHARE_MEMORY_H, 1.0)
         state.judged_s = at_s
         state.real_share += step * (share - state.real_share)

@@ -766,7 +766,14 @@ class Diagnosis:
         if best == Model.PLUME and not clean:
             self.inflow.dipped()
             self._take_back()
-        if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
+        # What jumped where no plumbing reaches, and rested there, is not followed for what it does
+        # later: water that runs in neither jumps nor rests.
+        if (
+            best == Model.WATER
+            and weights[best] > 0.9  # noqa: PLR2004
+            and episode.state.samples >= 6  # noqa: PLR2004
+            and not (episode.state.rested and episode.state.unreachable > 0)
+        ):
             self._go_on_from(at_s, water, episode.state, noise, interval_s)
         elif clean:
             water.observe(reading, noise)

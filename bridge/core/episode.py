@@ -369,12 +369,12 @@ class Episode:
             moved = probe_psu - state.last_psu
             # Only from where the water was: a jump stays impossible, whatever comes after it.
             tracking = abs(x - moved) <= 3.0 * sd
-            steady = state.samples == 0 or pace * moved > 0.0
+            steady = pace == 0.0 or pace * moved > 0.0
             if hand > 0.0 and tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
                 low, high = min(low, x), max(high, x)
                 spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
                 density += HAND_SHARE * (
-                    0.5 / hand if state.samples == 0 else normal(moved - pace, spread)
+                    0.5 / hand if pace == 0.0 else normal(moved - pace, spread)
                 )
         beyond = max(low - x, x - high, 0.0)
         if beyond > UNREACHABLE_SIGMA * sd:

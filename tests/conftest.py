@@ -1,5 +1,6 @@
 """Fixtures and rules for every test."""
 
+import logging
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -39,6 +40,22 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     socket_allow_hosts(["127.0.0.1", "127.0.0.2", "::1"])
     if needs_broker and PROGRAM is None:
         pytest.skip("the program mosquitto is not installed")
+
+
+@pytest.fixture(autouse=True)
+def _loggers_as_they_were() -> Iterator[None]:
+    """Give every test the project's loggers as they are at first.
+
+    Libraries that start servers in this process set loggers up for good; what a later test reads
+    of the log must not depend on which tests ran before it.
+    """
+    yield
+    logging.disable(logging.NOTSET)
+    for name, logger in logging.root.manager.loggerDict.items():
+        if name.split(".")[0] == "bridge" and isinstance(logger, logging.Logger):
+            logger.disabled = False
+            logger.propagate = True
+            logger.setLevel(logging.NOTSET)
 
 
 @pytest.fixture

@@ -264,6 +264,8 @@ class Balance:
         variance: float,
         slope_psu_h: float,
         pace_psu_h: float,
+        moved_psu: float,
+        tooth_psu: float,
         added: Added | None,
         *,
         reported: bool,
@@ -276,6 +278,8 @@ class Balance:
             variance: Its variance, without the calibration's. [psu^2]
             slope_psu_h: Learned rise by evaporation. [psu/h]
             pace_psu_h: How fast the estimate moved over the last hours; signed. [psu/h]
+            moved_psu: How far it moved over the last two or three. [psu]
+            tooth_psu: What a usual run of the top-off makes, with some slack; 0 when unknown. [psu]
             added: What the fresh water since the excursion began should have done; None when
                 nobody meters or times it.
             reported: Whether the excursion is already the reported cause: it then ends later than
@@ -300,7 +304,8 @@ class Balance:
         size = max(below, above)
         if size > PACED_FROM_PSU:
             away_psu_h = pace_psu_h if above > 0.0 else -pace_psu_h
-            brisk = hours < BRISK_H and size > MARGIN_PSU
+            # Beyond what a usual top-off makes in such a time.
+            brisk = hours < BRISK_H and size > MARGIN_PSU and abs(moved_psu) > tooth_psu
             brisk_psu_h = size / max(hours, 0.5) if brisk else 0.0
             state.pace_psu_h = max(state.pace_psu_h, away_psu_h, brisk_psu_h)
         excursion.size_psu, excursion.hours = size, hours
@@ -315,7 +320,7 @@ class Balance:
             share = self._real_rise(slope_psu_h, level, added)
         # Litres come in lumps: once an excursion is being told, the share follows within hours.
         step = 1.0
-        if reported and state.judged_s is not None:
+        if reported and state.judged_s is not None and excursion.pace_psu_h < NO_DRIFT_PSU_H:
             step = min(max(at_s - state.judged_s, 0.0) / HOUR_S / SHARE_MEMORY_H, 1.0)
         state.judged_s = at_s
         state.real_share += step * (share - state.real_share)

@@ -82,6 +82,7 @@ QUIET_LOG_ODDS: Final = -7.0
 EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
 LEAST_SKIPPED_HOURS: Final = 3
 PACE_HOURS: Final = 12
+MOVED_HOURS: Final = 3
 USUAL_GAP_SLACK: Final = 2.0
 """The time between two top-offs may double with the weather (assumed)."""
 DRIFT_REAL_STEP: Final = 0.2
@@ -672,6 +673,16 @@ class Diagnosis:
         share = 1.0 if gap_s is None else min(USUAL_GAP_SLACK * gap_s / HOUR_S / DAY_H, 1.0)
         return self._rise_psu_day() * share
 
+    def _tooth_psu(self, salinity_psu: float) -> float:
+        """Fall by a usual run of the top-off, half as much again; 0 when nobody tells. [psu]."""
+        return 1.5 * self.inflow.usual_run_l() / self.tank.volume_l * salinity_psu
+
+    def _moved_psu(self, salinity_psu: float) -> float:
+        """How far the estimate moved over the last two or three hours. [psu]."""
+        for block in self.blocks.recent(MOVED_HOURS):
+            return salinity_psu - 0.5 * (block.low_psu + block.high_psu)
+        return 0.0
+
     def _pace_psu_h(self, at_s: float, salinity_psu: float) -> float:
         """How fast the estimate moved over the last few hours. [psu/h]."""
         moves = []
@@ -755,7 +766,14 @@ class Diagnosis:
         if best == Model.PLUME and not clean:
             self.inflow.dipped()
             self._take_back()
-        if best == Model.WATER and weights[best] > 0.9 and episode.state.samples >= 6:  # noqa: PLR2004
+        # What jumped where no plumbing reaches, and rested there, is not followed for what it does
+        # later: water that runs in neither jumps nor rests.
+        if (
+            best == Model.WATER
+            and weights[best] > 0.9  # noqa: PLR2004
+            and episode.state.samples >= 6  # noqa: PLR2004
+            and not (episode.state.rested and episode.state.unreachable > 0)
+        ):
             self._go_on_from(at_s, water, episode.state, noise, interval_s)
         elif clean:
             water.observe(reading, noise)
@@ -1055,7 +1073,7 @@ class Diagnosis:
             self.balance.inside()
             self.probabilities = CALM
             return NONE if self.state.cause is NONE else self._choose(at_s)
-        probabilities = self._slow(at_s)
+        probabilities = self._slow(at_s, corrected=not (faults.dry or faults.sudden))
         if self.confirmed and self._episode is not None:
             self._mix_episode(probabilities, faults)
         self._mix_faults(probabilities, faults)
@@ -1098,13 +1116,17 @@ class Diagnosis:
             state.cause, state.since_s = CAUSES[best], at_s
         return state.cause
 
-    def _slow(self, at_s: float) -> list[float]:
-        """Probabilities without regard to a running episode."""
+    def _slow(self, at_s: float, *, corrected: bool) -> list[float]:
+        """Probabilities without regard to a running episode.
+
+        ``corrected`` is whether the readings could be corrected by a temperature of the water.
+        """
         odds = dict.fromkeys(CAUSES, QUIET_LOG_ODDS)
         odds[Cause.NONE] = 0.0
         odds[Cause.UNEXPLAINED] = QUIET_LOG_ODDS
         if self.tank.plumbing.flow_through_psu_h <= 0.0:
-            self._excursions(at_s, odds)
+            if corrected:
+                self._excursions(at_s, odds)
             self._slow_trends(odds)
         self._interference(at_s, odds)
         return [exp(odds[cause]) for cause in CAUSES]
@@ -1171,6 +1193,8 @@ class Diagnosis:
             water.state.salinity_variance,
             max(water.state.slope_psu_h, 0.3 * self.physics.slope_psu_h),
             self._pace_psu_h(at_s, water.state.salinity_psu),
+            self._moved_psu(water.state.salinity_psu),
+            self._tooth_psu(water.state.salinity_psu),
             added,
             reported=self.state.cause in EXCURSIONS,
         )

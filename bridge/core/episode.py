@@ -64,6 +64,7 @@ LEVEL_SIGMA: Final = 5.0
 SAME_LEVEL_SIGMA: Final = 2.5
 HAND_PSU_H: Final = 8.0
 """Pace of a water change by hand: a third of the tank, some units off, in a quarter of an hour."""
+RESTED_SAMPLES: Final = 8.0
 RAMP_RATIO: Final = 0.33
 RAMP_LOG: Final = 1.0
 LONGEST_RAMP: Final = 8.0
@@ -80,7 +81,7 @@ EDGE_SAMPLES: Final = 3
 EDGE_LOG: Final = 3.0
 RETURN_SHARE: Final = 0.4
 UNREACHABLE_SIGMA: Final = 4.0
-UNREACHABLE_LOG: Final = 3.0
+UNREACHABLE_LOG: Final = 5.0
 """Log odds against the water for each sample that it could not have reached."""
 SHORTEST_CALM_SAMPLES: Final = 3
 PASSING_CALM_SAMPLES: Final = 6
@@ -110,6 +111,8 @@ class EpisodeState:
     priors: list[float]
     ramp: float = 0.0
     """Steps at one pace in one direction: lasting proof against all that jumps or scatters."""
+    rested: bool = False
+    """Whether the reading has rested since it left: water that moves later is another matter."""
     next_level_psu: float | None = None
     """A reading off that level, which may be the first of a new one."""
     last_change_psu: float = 0.0
@@ -366,12 +369,12 @@ class Episode:
             moved = probe_psu - state.last_psu
             # Only from where the water was: a jump stays impossible, whatever comes after it.
             tracking = abs(x - moved) <= 3.0 * sd
-            steady = state.samples == 0 or pace * moved > 0.0
+            steady = pace == 0.0 or pace * moved > 0.0
             if hand > 0.0 and tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
                 low, high = min(low, x), max(high, x)
                 spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
                 density += HAND_SHARE * (
-                    0.5 / hand if state.samples == 0 else normal(moved - pace, spread)
+                    0.5 / hand if pace == 0.0 else normal(moved - pace, spread)
                 )
         beyond = max(low - x, x - high, 0.0)
         if beyond > UNREACHABLE_SIGMA * sd:
@@ -397,7 +400,8 @@ class Episode:
     ) -> None:
         state = self.state
         change = probe_psu - state.last_psu
-        if state.samples > 1 and abs(change) > 3.0 * noise_psu:
+        state.rested = state.rested or state.level_samples >= RESTED_SAMPLES
+        if state.samples > 1 and not state.rested and abs(change) > 3.0 * noise_psu:
             self._follow_ramp(change)
         state.last_change_psu = 0.0 if state.samples == 0 else change
         state.last_deviation_psu = d

@@ -71,6 +71,10 @@ class ThermometerState:
     invalid: int = 0
 
 
+UNSEEN_C: Final = 0.25
+"""What the water may do while its thermometer is out of it (assumed)."""
+
+
 class WaterThermometer:
     """Follows one thermometer."""
 
@@ -210,7 +214,9 @@ class WaterThermometer:
         Steps without enough noise to dither them leave up to half a step of error standing.
         """
         state, step = self.state, self.resolution_c
-        return sqrt(state.variance + 0.5 * step * step / 12.0)
+        # While the thermometer is not believed, the water may warm or cool unseen.
+        unseen_c = UNSEEN_C if state.odd_readings else 0.0
+        return sqrt(state.variance + 0.5 * step * step / 12.0 + unseen_c * unseen_c)
 
     def _learn_interval(self, interval_s: float) -> None:
         state = self.state

@@ -17,7 +17,7 @@ FloatArray = npt.NDArray[np.floating[Any]]
 
 PSU_PER_PCT_AT_35: Final = 0.394
 """Salinity per percent of conductivity at S = 35, 25 °C; computed from PSS-78."""
-LEAST_HOURS: Final = 60
+LEAST_HOURS: Final = 84
 GROUPED_HOURS: Final = 3
 DROP_PSU: Final = 0.12
 DROP_PSU_PER_C: Final = 0.25

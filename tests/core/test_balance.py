@@ -51,12 +51,22 @@ def judged(
     *,
     sd: float = 0.001,
     pace_psu_h: float = 0.0,
+    moved_psu: float = 1.0,
+    tooth_psu: float = 0.0,
     added: Added | None = None,
     reported: bool = False,
 ) -> Excursion:
     """What a balance makes of one estimate."""
     return balance.judge(
-        at_s, salinity_psu, sd * sd, SLOPE_PSU_H, pace_psu_h, added, reported=reported
+        at_s,
+        salinity_psu,
+        sd * sd,
+        SLOPE_PSU_H,
+        pace_psu_h,
+        moved_psu,
+        tooth_psu,
+        added,
+        reported=reported,
     )
 
 
@@ -417,3 +427,16 @@ def test_the_usual_litres_are_the_median_of_the_last_days() -> None:
     balance.usual_litres([4.1, 40.0, 4.0, 3.9, 4.2])
 
     assert balance.state.litres_day == pytest.approx(4.1)
+
+
+def test_a_usual_run_of_the_top_off_is_no_brisk_fall() -> None:
+    """A tooth that a drifting probe shows below its band is not taken for water that rushes in."""
+    paces = []
+    for tooth_psu in (0.0, 0.3):
+        balance = banded()
+        judged(balance, 0.0, 35.05, moved_psu=0.0)
+        found = judged(balance, 1800.0, 34.8, moved_psu=-0.2, tooth_psu=tooth_psu)
+        paces.append(found.pace_psu_h)
+
+    assert paces[0] > 0.2
+    assert paces[1] < paces[0]

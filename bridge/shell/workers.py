@@ -15,6 +15,7 @@ from bridge.shell.pieces import Job, Piece, judge
 
 AHEAD: Final = 2
 """Pieces handed out for each that is worked on, so that no worker waits; the rest stay on disk."""
+ACCEPTED_SCHEMES: Final = ("tcp://", "tls://")
 CONNECT_WITHIN_S: Final = 10.0
 
 
@@ -49,6 +50,12 @@ def cluster(address: str) -> Iterator[Workers]:
     Raises:
         UserError: It cannot be reached, has no workers, or Dask is not installed here.
     """
+    if not address.startswith(ACCEPTED_SCHEMES):
+        # Dask itself may wait for ever over an address that it cannot read.
+        raise UserError(
+            f"--scheduler: {address} cannot be reached (neither {' nor '.join(ACCEPTED_SCHEMES)} "
+            "begins it); an address such as tcp://192.0.2.7:8786 is accepted"
+        )
     try:
         from distributed import Client  # noqa: PLC0415 - an extra, and slow to import
     except ImportError:

@@ -28,6 +28,11 @@ class Block:
     lit_share: float = 0.0
     """Share of the hour with the light on."""
 
+    @property
+    def middle_psu(self) -> float:
+        """Middle between the lowest and the highest estimate of the water."""
+        return 0.5 * (self.low_psu + self.high_psu)
+
     def add(self, probe_psu: float, temperature_c: float, water_psu: float) -> None:
         """Take in one undisturbed sample."""
         self.samples += 1
@@ -78,7 +83,9 @@ class Blocks:
         if running is None:
             return []
         first, last = running.hour - hours, running.hour - skip
-        return [b for b in self.state.finished if first <= b.hour < last and b.samples]
+        # One block an hour at most: none before the newest ``hours`` of them can be meant.
+        newest = self.state.finished[-hours:]
+        return [b for b in newest if first <= b.hour < last and b.samples]
 
     def litres_by_day(self) -> list[float]:
         """Litres of each full day before the last one, the newest first."""

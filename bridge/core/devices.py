@@ -325,13 +325,6 @@ class Devices:
         self._waiting = True
         return True
 
-    def chance_of_edge(self, at_s: float, window_s: float) -> float:
-        """Probability that some device switches within a window by chance."""
-        recent = [e for e in self.state.edges if e > at_s - 6 * 3600.0]
-        span_s = 6 * 3600.0 if len(recent) < KEPT_EDGES else at_s - recent[0]
-        rate = (len(recent) + 0.5) / max(span_s, window_s)
-        return min(1.0, rate * window_s)
-
     def cycle_s(self, name: str) -> float:
         """Longest time between the newest few switchings of a device, six hours when unknown."""
         edges = [c.at_s for c in self.state.devices[name].steps[-5:]]
@@ -384,24 +377,6 @@ class Devices:
             if score > best:
                 best, found = score, name
         return found
-
-    def edge_near(self, at_s: float, window_s: float) -> str | None:
-        """The device that switched within the window before ``at_s``, or None.
-
-        Of several, one whose effect is known; else the one that switches least often.
-        """
-        if not self.state.edges or self.state.edges[-1] < at_s - window_s:
-            return None
-        near = [
-            name
-            for name in self.names
-            if self.state.devices[name].edge_s is not None
-            and at_s - window_s <= (self.state.devices[name].edge_s or 0.0) <= at_s
-        ]
-        if not near:
-            return None
-        known = [name for name, _ in self.named() if name in near]
-        return known[0] if known else min(near, key=lambda n: self.state.devices[n].switchings)
 
     def sample(self, at_s: float, probe_psu: float, noise_psu: float, interval_s: float) -> None:
         """Take in a reading, measure switchings that are due."""

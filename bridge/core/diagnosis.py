@@ -182,8 +182,6 @@ class DiagnosisState:
     """The reading before."""
     quiet_psu: float = 0.0
     """Noise of the quietest tenth of the readings."""
-    interference_s: float | None = None
-    """When a named device last ran."""
     interference_psu: float = 0.0
     """Largest departure that was put down to it."""
     suspect: str | None = None
@@ -245,7 +243,6 @@ class Diagnosis:
         "_episode",
         "_light",
         "_return_pumps",
-        "_sd",
         "_trending",
         "balance",
         "blocks",
@@ -285,7 +282,6 @@ class Diagnosis:
         self._deviation = 0.0
         self._deviation_sigma = 0.0
         self._trending = self._trends()
-        self._sd = 1.0
 
     def _expect_level(self) -> None:
         """Start from the normal level where it is configured, so that it counts at once."""
@@ -448,7 +444,7 @@ class Diagnosis:
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
             noise_psu = self._noise_between(water, noise_psu, floor_psu)
         reading, noise = self._without_devices(at_s, probe_psu, noise_psu)
-        sd = self._sd = water.sd(noise)
+        sd = water.sd(noise)
         self._deviation_sigma = (reading - water.state.salinity_psu) / sd
         deepest = self._deepest_fall(at_s, change, elapsed_h)
         highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
@@ -590,7 +586,6 @@ class Diagnosis:
                 continue
             if name == named[0][0]:
                 # The strongest evidence names the device.
-                self.state.interference_s = at_s
                 size = abs(verdict.size) if verdict.effect is Effect.STEP else 0.0
                 self._linger(at_s, name, size)
             if verdict.effect is Effect.STEP:
@@ -660,12 +655,18 @@ class Diagnosis:
         learned = self.water.state.slope_psu_h if self.water else 0.0
         return max(learned, self.physics.slope_psu_h) * DAY_H
 
+    def _dependence_that_matters(self) -> TemperatureDependence | None:
+        found = self.state.dependence
+        matters = found is not None and abs(found.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT
+        return found if matters else None
+
+    def _drift_that_matters(self) -> Drift | None:
+        found = self.state.drift
+        return found if found is not None and abs(found.total_psu) > LEAST_DRIFT_PSU else None
+
     def _trends(self) -> bool:
         """Whether a trend is worth to be weighed with every reading."""
-        dependence, slope = self.state.dependence, self.state.drift
-        return (
-            dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT
-        ) or (slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU)
+        return self._dependence_that_matters() is not None or self._drift_that_matters() is not None
 
     def _usual_rise_psu(self) -> float:
         """Rise between two top-offs: of a day, or of the usual time between the runs seen."""
@@ -679,21 +680,16 @@ class Diagnosis:
 
     def _moved_psu(self, salinity_psu: float) -> float:
         """How far the estimate moved over the last two or three hours. [psu]."""
-        for block in self.blocks.recent(MOVED_HOURS):
-            return salinity_psu - 0.5 * (block.low_psu + block.high_psu)
-        return 0.0
+        blocks = self.blocks.recent(MOVED_HOURS)
+        return salinity_psu - blocks[0].middle_psu if blocks else 0.0
 
     def _pace_psu_h(self, at_s: float, salinity_psu: float) -> float:
         """How fast the estimate moved over the last few hours. [psu/h]."""
-        moves = []
-        for block in self.blocks.recent(PACE_HOURS):
-            hours = at_s / HOUR_S - (block.hour + 0.5)
-            if hours >= 1.0:
-                moves.append((salinity_psu - 0.5 * (block.low_psu + block.high_psu), hours))
-        if not moves:
+        blocks = self.blocks.recent(PACE_HOURS)
+        if not blocks:
             return 0.0
-        move, hours = moves[0]
-        return move / hours
+        hours = at_s / HOUR_S - (blocks[0].hour + 0.5)
+        return (salinity_psu - blocks[0].middle_psu) / hours if hours >= 1.0 else 0.0
 
     def _block(self, at_s: float) -> Block:
         """The running hour; whoever comes first in a new one has the last one judged."""
@@ -1132,10 +1128,11 @@ class Diagnosis:
         return [exp(odds[cause]) for cause in CAUSES]
 
     def _slow_trends(self, odds: dict[Cause, float]) -> None:
-        dependence, slope, check = self.state.dependence, self.state.drift, self.state.check
-        if dependence is not None and abs(dependence.pct_per_c) > COEFFICIENT_THAT_MATTERS_PCT:
+        dependence, slope = self._dependence_that_matters(), self._drift_that_matters()
+        check = self.state.check
+        if dependence is not None:
             odds[Cause.COMPENSATION] = min(2.0 * (abs(dependence.z) - 4.0), 6.0)
-        if slope is not None and abs(slope.total_psu) > LEAST_DRIFT_PSU:
+        if slope is not None:
             strength = min(1.5 * (abs(slope.z) - 5.0), 5.0)
             direction = Cause.DILUTION if slope.psu_per_day < 0.0 else Cause.CONCENTRATION
             excursion = self.balance.excursion

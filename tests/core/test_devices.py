@@ -287,9 +287,12 @@ def test_the_device_that_switched_just_before_is_found() -> None:
     bench.switch("heater")
     bench.read()
 
-    assert bench.devices.edge_near(bench.at_s, 25.0) == "skimmer"
-    assert bench.devices.edge_near(bench.at_s + 3600.0, 25.0) is None
-    assert bench.devices.chance_of_edge(bench.at_s, 25.0) < 0.05
+    def odds(name: str, at_s: float) -> float:
+        return bench.devices.coincidence(name, at_s, at_s - bench.interval_s, bench.interval_s)
+
+    assert odds("skimmer", bench.at_s) > odds("heater", bench.at_s) > 0.0
+    assert odds("skimmer", bench.at_s + 3600.0) == odds("heater", bench.at_s + 3600.0) == 0.0
+    assert PROMPT / odds("skimmer", bench.at_s) < 0.05
 
 
 # ---------------------------------------------------------------------- one coincidence

@@ -154,7 +154,9 @@ def _as_reported(tank: Tank, conductivity: FloatArray, device_c: FloatArray) -> 
     salinity = np.nan_to_num(salinity, nan=0.0)
     if probe.reports == "specific-gravity-linear":
         reference = GravityReference(probe.gravity_reference)
-        return np.asarray(specific_gravity(np.clip(salinity, 2.0, 42.0), reference))
+        gravity = np.asarray(specific_gravity(np.clip(salinity, 2.0, 42.0), reference))
+        # Below what the scale is made for the number goes on to that of pure water.
+        return np.where(salinity < 2.0, 1.0 + (gravity - 1.0) * salinity / 2.0, gravity)
     return np.asarray(salinity)
 
 

@@ -22,25 +22,16 @@ from bridge.core.alarm_catalogue import (
 from bridge.core.alarm_state import TRANSITIONS as ALARM_TRANSITIONS
 from bridge.core.alarm_state import AlarmEvent
 from bridge.core.balance import FAST_PSU_H, MARGIN_PSU, SLOW_PSU_H
+from bridge.core.cause_shares import CAUSE_ADVANTAGE, SLOW_ADVANTAGE
+from bridge.core.circumstances import LEAST_DEPARTURE_PSU
+from bridge.core.departures import CARRIED_PSU_H, CONFIRMING_SAMPLES
 from bridge.core.devices import LATELY, SIGNIFICANCE, SMALLEST_STEP_PSU
-from bridge.core.diagnosis import (
-    CARRIED_PSU_H,
-    CAUSE_ADVANTAGE,
-    COEFFICIENT_THAT_MATTERS_PCT,
-    CONFIRMING_SAMPLES,
-    DEPARTURE_SIGMA,
-    EVAPORATION_SD_PCT_DAY,
-    LEAST_DEPARTURE_PSU,
-    LEAST_DRIFT_PSU,
-    SLOW_ADVANTAGE,
-    TYPICAL_EVAPORATION_PCT_DAY,
-    UNKNOWN_SHARE,
-    WANDER_PSU_ROOT_H,
-)
+from bridge.core.diagnosis_state import UNKNOWN_SHARE
 from bridge.core.episode import BOUND, MEMORY, PRIORS, UNREACHABLE_LOG, Model
 from bridge.core.estimator import GAS_MEMORY_SAMPLES, SLOPE_MEMORY_H
 from bridge.core.evidence import ACTIONS
 from bridge.core.findings import Cause
+from bridge.core.following import DEPARTURE_SIGMA
 from bridge.core.instrument_kinds import TYPICAL
 from bridge.core.permit_limits import LIMIT_DEFAULTS
 from bridge.core.permit_rules import (
@@ -52,7 +43,13 @@ from bridge.core.permit_rules import (
     default_causes,
 )
 from bridge.core.settings import Delivers, Driver
+from bridge.core.slow_trends import COEFFICIENT_THAT_MATTERS_PCT, LEAST_DRIFT_PSU
 from bridge.core.trends import LEAST_DRIFT_DAYS, LEAST_HOURS, LEAST_SWING_C
+from bridge.core.water_physics import (
+    EVAPORATION_SD_PCT_DAY,
+    TYPICAL_EVAPORATION_PCT_DAY,
+    WANDER_PSU_ROOT_H,
+)
 from bridge.shell.config import Configuration
 from bridge.shell.settings_shape import Shape, accepted, leaves, table_at
 

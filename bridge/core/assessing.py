@@ -3,7 +3,8 @@
 from math import inf, sqrt
 from typing import Final
 
-from bridge.core.diagnosis import INDEX, NO_FAULTS, Diagnosis, Faults
+from bridge.core.cause_shares import INDEX, NO_FAULTS, Faults
+from bridge.core.diagnosis import Diagnosis
 from bridge.core.evidence import ACTIONS, brief, findings
 from bridge.core.findings import Assessment, Cause, Finding
 from bridge.core.learned import evaporation_l_day

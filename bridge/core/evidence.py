@@ -7,8 +7,9 @@ from collections.abc import Callable
 from typing import Final
 
 from bridge.core import gas, seawater
+from bridge.core.cause_shares import CAUSES, INDEX
 from bridge.core.devices import Effect
-from bridge.core.diagnosis import CAUSES, INDEX, Diagnosis
+from bridge.core.diagnosis import Diagnosis
 from bridge.core.findings import Cause, Finding
 
 SHOWN_FROM: Final = 0.02

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from math import inf
 
-from bridge.core.diagnosis import SETTLED_S, SETTLED_SAMPLES, DiagnosisState
+from bridge.core.diagnosis_state import SETTLED_S, SETTLED_SAMPLES, DiagnosisState
 from bridge.core.findings import Assessment, Cause, Flag, Ne107, Quality
 from bridge.core.judgement import Surroundings, swing_estimate
 

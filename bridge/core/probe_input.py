@@ -5,8 +5,9 @@ from typing import Final
 
 from bridge.core import seawater
 from bridge.core.compensation import Corrector
-from bridge.core.diagnosis import LEAST_NOISE_PSU, Diagnosis
+from bridge.core.diagnosis import Diagnosis
 from bridge.core.errors import OutOfRangeError
+from bridge.core.following import LEAST_NOISE_PSU
 from bridge.core.qartod import PlausibilityTests
 from bridge.core.repeats import Repeats
 from bridge.core.settings import Probe, ProbeUnit

@@ -10,7 +10,8 @@ from bridge.core.assessing import CALM_FINDINGS, INVALID_MESSAGES, Assessor
 from bridge.core.checks import PRESENT_S
 from bridge.core.compensation import Corrector
 from bridge.core.complaints import Complaints
-from bridge.core.diagnosis import CheckEvidence, Diagnosis
+from bridge.core.diagnosis import Diagnosis
+from bridge.core.diagnosis_state import CheckEvidence
 from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.findings import Cause
 from bridge.core.instrument_kinds import typical_uncertainties

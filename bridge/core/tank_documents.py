@@ -6,7 +6,8 @@ from typing import Final
 import orjson
 
 from bridge.core.assessing import Assessor
-from bridge.core.diagnosis import INDEX, Diagnosis
+from bridge.core.cause_shares import INDEX
+from bridge.core.diagnosis import Diagnosis
 from bridge.core.documents import diagnosis_document, salinity_document
 from bridge.core.findings import Assessment, Cause, Flag
 from bridge.core.outputs import Output, Publish, Record

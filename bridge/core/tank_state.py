@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 
 from bridge.core.alarms import AlarmsState
-from bridge.core.diagnosis import DiagnosisState
+from bridge.core.diagnosis_state import DiagnosisState
 from bridge.core.findings import Cause
 from bridge.core.permits import GatesState
 from bridge.core.qartod_state import QartodState

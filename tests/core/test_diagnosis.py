@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
+from bridge.core.cause_shares import ENDS_AFTER_S
+from bridge.core.circumstances import LEAST_DEPARTURE_PSU
 from bridge.core.devices import Devices
-from bridge.core.diagnosis import ENDS_AFTER_S, LEAST_DEPARTURE_PSU, Diagnosis
+from bridge.core.diagnosis import Diagnosis
 from bridge.core.settings import Equipment, EquipmentKind, Level, Tank
 from tests.core.engine_rig import FULL, INTERVAL_S, PLAIN, START_S, Rig
 

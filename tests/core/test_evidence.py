@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from bridge.core.diagnosis import CAUSES, INDEX, CheckEvidence, Diagnosis
+from bridge.core.cause_shares import CAUSES, INDEX
+from bridge.core.diagnosis import Diagnosis
+from bridge.core.diagnosis_state import CheckEvidence
 from bridge.core.evidence import ACTIONS, ELECTRIC_CAUTION, SHOWN_FROM, brief, findings
 from bridge.core.findings import Cause
 from bridge.core.settings import Equipment, EquipmentKind, Probe, ProbeUnit, Reports, Tank

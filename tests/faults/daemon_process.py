@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from typing import Final
 
-import bridge.core.diagnosis
+import bridge.core.diagnosis_state
 import bridge.core.engine
 from bridge.cli import main
 from bridge.shell.clock import EngineClock
@@ -40,7 +40,7 @@ def run(control: Path, arguments: list[str]) -> int:
 
     signal.signal(signal.SIGUSR1, lambda *_: hang(control))
     EngineClock.__init__.__kwdefaults__["wall"] = wall_s  # type: ignore[index]
-    bridge.core.diagnosis.SETTLED_S = SETTLING_S  # type: ignore[misc]
+    bridge.core.diagnosis_state.SETTLED_S = SETTLING_S  # type: ignore[misc]
     bridge.core.engine.CLOCK_SETTLING_S = SETTLING_S  # type: ignore[misc]
     return main(arguments)
 

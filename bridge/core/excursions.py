@@ -1,0 +1,119 @@
+"""Whether the water is out of its band, and whether that is the water or the probe."""
+
+from math import log
+from typing import Final
+
+from bridge.core.balance import Added, Balance
+from bridge.core.blocks import Blocks
+from bridge.core.diagnosis_state import DAY_H, HOUR_S, DiagnosisState
+from bridge.core.estimator import Physics, WaterState
+from bridge.core.findings import Cause
+from bridge.core.inflow import Inflow
+from bridge.core.settings import Tank
+from bridge.core.slow_trends import LEAST_REPLACED
+
+EXCURSIONS: Final = frozenset({Cause.DILUTION, Cause.CONCENTRATION, Cause.DRIFT})
+PACE_HOURS: Final = 12
+MOVED_HOURS: Final = 3
+
+
+class Excursions:
+    """Weighs one tank's estimate against the band in which its water usually stays."""
+
+    __slots__ = ("_balance", "_blocks", "_inflow", "_physics", "_state", "_tank")
+
+    def __init__(
+        self,
+        tank: Tank,
+        state: DiagnosisState,
+        physics: Physics,
+        inflow: Inflow,
+        balance: Balance,
+        blocks: Blocks,
+    ) -> None:
+        self._tank, self._state, self._physics = tank, state, physics
+        self._inflow, self._balance, self._blocks = inflow, balance, blocks
+
+    def weigh(self, at_s: float, odds: dict[Cause, float]) -> None:
+        """Give their log odds to dilution, concentration and drift."""
+        water, balance = self._state.water, self._state.balance
+        if water is None or self._still_mixing(at_s):
+            return
+        left_s = balance.left_low_s or balance.left_high_s
+        added = None
+        if self._inflow.watched and left_s is not None:
+            if balance.left_high_s is not None:
+                # Whether top-off fails shows only over a whole usual pause.
+                gap_s = self._inflow.state.usual_gap_s or 0.0
+                left_s = min(left_s, at_s - min(1.2 * gap_s, DAY_H * HOUR_S))
+            added = self._added_since(at_s, left_s, water)
+        excursion = self._balance.judge(
+            at_s,
+            water.salinity_psu,
+            water.salinity_variance,
+            max(water.slope_psu_h, 0.3 * self._physics.slope_psu_h),
+            self._pace_psu_h(at_s, water.salinity_psu),
+            self._moved_psu(water.salinity_psu),
+            self._tooth_psu(water.salinity_psu),
+            added,
+            reported=self._state.cause in EXCURSIONS,
+        )
+        for share, cause in (
+            (excursion.dilution, Cause.DILUTION),
+            (excursion.concentration, Cause.CONCENTRATION),
+        ):
+            if share > 0.05:  # noqa: PLR2004
+                strength = log(share / max(1.0 - share, 0.005))
+                odds[cause] = max(odds[cause], strength + log(max(excursion.real_share, 0.02)))
+                odds[Cause.DRIFT] = max(
+                    odds[Cause.DRIFT], strength + log(max(1.0 - excursion.real_share, 0.02))
+                )
+
+    def _still_mixing(self, at_s: float) -> bool:
+        """Whether the probe's corner was unmixed just now: it says little about the tank yet."""
+        last_s = self._state.last_episode_s
+        return (
+            last_s is not None
+            and self._state.last_episode_cause is Cause.PLUME
+            and at_s - last_s < 3.0 * self._inflow.state.mixing_s
+        )
+
+    def _added_since(self, at_s: float, left_s: float, water: WaterState) -> Added:
+        """Fresh water since the water left its band, against what is usual here."""
+        per_litre = water.salinity_psu / self._tank.volume_l
+        litres = self._inflow.litres_since(left_s - HOUR_S / 4.0)
+        hours = (at_s - left_s) / HOUR_S + 0.25
+        usual_day = self._state.balance.litres_day
+        evaporated_day = max(water.slope_psu_h, 0.0) * DAY_H
+        if usual_day is None or usual_day * per_litre < LEAST_REPLACED * evaporated_day:
+            # Days without a drop are no habit to measure by.
+            usual_psu = evaporated_day / DAY_H * hours
+            sd = 0.5 * usual_psu + 0.02
+        else:
+            usual_psu = usual_day / DAY_H * hours * per_litre
+            # One run more or less than usual, and a fifth for the weather.
+            sd = 0.2 * usual_psu + per_litre * self._inflow.usual_run_l()
+        if not self._inflow.metered:
+            sd += 0.2 * litres * per_litre
+        else:
+            # A meter may tell only when the run is over.
+            running_h = self._inflow.running_s(at_s) / HOUR_S
+            sd += 0.5 * per_litre * self._inflow.rate_l_h * min(running_h, hours)
+        return Added(litres * per_litre, usual_psu, sd)
+
+    def _tooth_psu(self, salinity_psu: float) -> float:
+        """Fall by a usual run of the top-off, half as much again; 0 when nobody tells. [psu]."""
+        return 1.5 * self._inflow.usual_run_l() / self._tank.volume_l * salinity_psu
+
+    def _moved_psu(self, salinity_psu: float) -> float:
+        """How far the estimate moved over the last two or three hours. [psu]."""
+        blocks = self._blocks.recent(MOVED_HOURS)
+        return salinity_psu - blocks[0].middle_psu if blocks else 0.0
+
+    def _pace_psu_h(self, at_s: float, salinity_psu: float) -> float:
+        """How fast the estimate moved over the last few hours. [psu/h]."""
+        blocks = self._blocks.recent(PACE_HOURS)
+        if not blocks:
+            return 0.0
+        hours = at_s / HOUR_S - (blocks[0].hour + 0.5)
+        return (salinity_psu - blocks[0].middle_psu) / hours if hours >= 1.0 else 0.0

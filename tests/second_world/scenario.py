@@ -60,10 +60,9 @@ def make_scenario(plan: Plan) -> Scenario:
     disturber = Disturber(rng, tank, water, effects)
     for episode in plan.episodes:
         disturber.apply(episode)
-    for begin_s, end_s in plan.services:
+    for begin_s, _ in plan.services:
         # The probe is lifted out and wiped while hands are in the water.
         effects.factor[effects.within(begin_s + 200.0, begin_s + 500.0)] *= 0.02
-        effects.missing |= effects.within(end_s, end_s)
 
     sensed_c = _lagged(water.temperature_c, step_s, tank.thermometer.lag_s)
     for begin_s, end_s, room_c, lasting_s in effects.thermometer_out:

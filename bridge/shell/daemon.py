@@ -40,8 +40,9 @@ LONGEST_PASS_S: Final = 0.25
 LATE_S: Final = 2.0
 """Real seconds after which a decision is about the past."""
 
-BATCH: Final = 256
-"""Messages between two looks at the facts."""
+BATCH: Final = 16
+"""Messages between two looks at the facts and at the broker. Fewer than the library sends before
+the first is acknowledged, so that answers do not pile up behind acknowledgements nobody reads."""
 
 SAVE_EVERY_S: Final = 60.0
 LOOK_EVERY_S: Final = 1.0

@@ -1,6 +1,7 @@
 """When a permit is given, and everything that ends it."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -13,7 +14,7 @@ from bridge.core.outputs import Publish
 from bridge.core.permit_rules import default_causes
 from bridge.core.permits import GatesState
 from bridge.core.service import ServicePhase
-from bridge.core.settings import Delivers, Driver
+from bridge.core.settings import Delivers, Driver, Plumbing
 from bridge.core.situation import LevelCondition
 from tests.core.permit_world import INTERVAL_S, START_S, World, permit, tank
 
@@ -542,6 +543,30 @@ def test_the_learned_evaporation_sets_the_budget() -> None:
     assert ready.permitted
     ready.litres(0.1)
     ready.read(evaporation_l_day=4.0)
+    assert "litres-day" in ready.gates.status[0].reasons
+
+
+def test_a_budget_is_never_less_than_what_tanks_usually_evaporate() -> None:
+    """Of 400 l, 2 % evaporate on a warm day, whatever was learned: 8 l, and 4 l to catch up."""
+    ready = World(tank({"top-off": permit(largest_litres_hour=50)}, metered=True)).ready()
+    ready.read(evaporation_l_day=0.0)
+    ready.litres(11.9)
+    assert ready.permitted
+    ready.litres(0.1)
+    ready.read(evaporation_l_day=0.0)
+    assert "litres-day" in ready.gates.status[0].reasons
+
+
+def test_a_keeper_who_knows_that_less_evaporates_bounds_the_budget() -> None:
+    """largest_evaporation_pct_day below the usual counts."""
+    dry = replace(
+        tank({"top-off": permit(largest_litres_hour=50)}, metered=True),
+        plumbing=Plumbing(top_off_l_h=60, largest_evaporation_pct_day=1.0),
+    )
+    ready = World(dry).ready()
+    ready.read(evaporation_l_day=0.0)
+    ready.litres(4.0)
+    ready.read(evaporation_l_day=0.0)
     assert "litres-day" in ready.gates.status[0].reasons
 
 

@@ -35,6 +35,16 @@ HOLDING: Final = "long-hold"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Eased:
+    """How an alarm differs while its consequence is a lesser one."""
+
+    when: str
+    consequence: str
+    priority: Priority
+    respond_within_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmKind:
     """One alarm. Texts may name ``{permit}``, for the alarms that each permit has."""
 
@@ -58,18 +68,8 @@ class AlarmKind:
     group: str | None = None
     explained_by: tuple[str, ...] = ()
     """Alarms of which this one is only a consequence; suppressed while one of them stands."""
-    eased: "Eased | None" = None
+    eased: Eased | None = None
     """What it is as long as it does no harm; None when it always does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Eased:
-    """How an alarm differs while its consequence is a lesser one."""
-
-    when: str
-    consequence: str
-    priority: Priority
-    respond_within_s: float
 
 
 _NO_NUMBER: Final = (

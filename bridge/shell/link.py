@@ -62,7 +62,7 @@ PAHO_IN_FLIGHT: Final = 20
 MOST_WAITING: Final = 10_000
 """Topics with a message waiting for the broker; beyond it the oldest is given up."""
 
-SHORTEST_READ_S: Final = 0.005
+SHORTEST_READ_S: Final = 0.0002
 LONGEST_READ_S: Final = 0.25
 """Real seconds of reading at a time, while more keeps coming."""
 

@@ -349,7 +349,7 @@ class Daemon:
         now = self._monotonic()
         self._guard.feed()
         self._service_manager.alive()
-        if self._health is not None:
+        if self._health is not None and self._health.due:
             self._health.write(self._report())
         if now >= self._next_save_at:
             self._next_save_at = now + SAVE_EVERY_S

@@ -62,8 +62,7 @@ PAHO_IN_FLIGHT: Final = 20
 MOST_WAITING: Final = 10_000
 """Topics with a message waiting for the broker; beyond it the oldest is given up."""
 
-SHORTEST_READ_S: Final = 0.0002
-LONGEST_READ_S: Final = 0.25
+LONGEST_READ_S: Final = 0.002
 """Real seconds of reading at a time, while more keeps coming."""
 
 CONTRADICTION_PAUSE_S: Final = 1.0
@@ -169,7 +168,8 @@ class Link:
         self._echo_at: float | None = None
         self._outbox: dict[str, Publish] = {}
         self._perishable_topics: set[str] = set()
-        self._exchanged_at = monotonic()
+        self._exchanged_at = time.thread_time()
+        self._credit_s = 0.0
         self._made: DrivenSession | None = None
         self._reconnector = Reconnector(
             self._make_session,
@@ -238,9 +238,10 @@ class Link:
     def exchange(self, timeout_s: float) -> bool:
         """Send what waits, wait for something to happen, and read what has come into the inbox.
 
-        It reads for no longer than the caller took since the last time, so that each has half of
-        the time in a flood: what the daemon cannot cope with is for the inbox to give up, which
-        knows one noisy topic from all the others, as the broker does not.
+        While messages wait to be decided upon, reading may cost half as much processor time as
+        all the rest, so that deciding comes first in a flood. What the daemon cannot cope with
+        still reaches the inbox, which knows one noisy topic from all the others when it must give
+        something up, as the broker does not.
 
         Args:
             timeout_s: For nothing to happen, at most. [s]
@@ -253,16 +254,23 @@ class Link:
             self._inbox.wait(timeout_s)
             all_read = True
         else:
-            busy_s = self._monotonic() - self._exchanged_at
+            began_s = time.thread_time()
+            self._credit_s += (began_s - self._exchanged_at) / 2
             session.write()
             self._inbox.wait(
                 0.0 if session.unread else timeout_s,
                 session.fileno,
                 until_writable=session.unwritten,
             )
-            all_read = session.read(min(max(SHORTEST_READ_S, busy_s), LONGEST_READ_S))
+            all_read = False
+            if self._credit_s > 0.0 or (timeout_s > 0.0 and not len(self._inbox)):
+                began_s = time.thread_time()
+                all_read = session.read(LONGEST_READ_S)
+                self._credit_s += began_s - time.thread_time()
+                if all_read:
+                    self._credit_s = 0.0
             session.give_sign_of_life()
-        self._exchanged_at = self._monotonic()
+        self._exchanged_at = time.thread_time()
         return all_read
 
     def flush(self) -> None:

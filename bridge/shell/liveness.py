@@ -48,6 +48,11 @@ class HealthFile:
         self._next_at = 0.0
         self._failed = False
 
+    @property
+    def due(self) -> bool:
+        """Whether it is time to write again."""
+        return steady_s() >= self._next_at
+
     def write(self, facts: Mapping[str, Any], *, now: bool = False) -> None:
         """Write the facts, at most every `WRITE_EVERY_S` unless ``now``."""
         steady = steady_s()

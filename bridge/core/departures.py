@@ -3,7 +3,7 @@
 ``bridge.core.episode`` weighs its samples; here it is opened, told what else is known, and ended.
 """
 
-from math import log, sqrt
+from math import hypot, log, sqrt
 from typing import Final
 
 from bridge.core.balance import Balance
@@ -19,8 +19,11 @@ from bridge.core.inflow import Change, Inflow
 from bridge.core.pick_up import PickUp
 
 CONFIRMING_SAMPLES: Final = 2
+FAR_OFF_PSU: Final = 0.5
+"""A single reading so far off is no cause yet, but nothing should act on it."""
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
+RETURNING_SAMPLES: Final = 6
 HIGH_LEVEL: Final = 2.5
 LEVEL_LOG: Final = 1.0
 MOST_BY_SWITCHING: Final = 3.5
@@ -59,6 +62,18 @@ class Departures:
         self._inflow, self._devices, self._balance = inflow, devices, balance
         self._circumstances, self._pick_up, self._falls = circumstances, pick_up, falls
         self.episode = Episode(state.episode) if state.episode is not None else None
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the newest reading is far off the water, without a second one to confirm it."""
+        if self.episode is None:
+            return False
+        episode = self.episode.state
+        return (
+            episode.clean_run == 0
+            and abs(episode.last_deviation_psu) >= FAR_OFF_PSU
+            and not self.confirmed
+        )
 
     @property
     def confirmed(self) -> bool:
@@ -132,7 +147,10 @@ class Departures:
             self._falls.go_on_from(at_s, water, episode.state, noise, interval_s)
             self._close(at_s)
         elif clean:
-            water.observe(reading, noise)
+            # What comes back may still be on its way: the first few readings count the less, the
+            # further off they are.
+            returning = episode.state.clean_run <= RETURNING_SAMPLES
+            water.observe(reading, hypot(noise, deviation) if returning else noise)
             gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE, Model.PLUME}
             if episode.over(at_s, interval_s, comes_again=gassy):
                 self._close(at_s)

@@ -27,7 +27,7 @@ from bridge.core.departures import Departures
 from bridge.core.devices import Devices
 from bridge.core.diagnosis_state import DiagnosisState, Neighbour
 from bridge.core.episode import EpisodeState
-from bridge.core.excursions import Excursions
+from bridge.core.excursions import Excursions, is_brisk
 from bridge.core.falls import Falls
 from bridge.core.findings import Cause
 from bridge.core.following import FIRST_SD_PSU, LEAST_NOISE_PSU, Follower
@@ -210,6 +210,11 @@ class Diagnosis:
         """Whether an episode is more than a single odd sample."""
         return self._departures.confirmed
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether the newest reading is far off the water, without a second one to confirm it."""
+        return self._departures.doubtful
+
     def settled(self, at_s: float) -> bool:
         """Whether enough good samples came since the start to rely on the estimate."""
         return self.state.settled(at_s)
@@ -231,7 +236,13 @@ class Diagnosis:
         mix_faults(probabilities, faults)
         total = sum(probabilities)
         self.probabilities = [p / total for p in probabilities]
-        return choose(self.state, self.probabilities, at_s)
+        return choose(
+            self.state,
+            self.probabilities,
+            at_s,
+            brisk=is_brisk(self.balance.excursion),
+            returning=episode is not None and episode.state.clean_run > 0,
+        )
 
     def _calm(self, at_s: float, faults: Faults) -> bool:
         """Whether there is nothing to weigh: by far the most moments, so this is quick."""

@@ -59,6 +59,8 @@ class DiagnosisState:
     neighbour: Neighbour | None = None
     cause: Cause = Cause.NONE
     since_s: float = 0.0
+    challenged_s: float | None = None
+    """Since when another slow cause has been more probable than the one reported."""
     doubted_s: float | None = None
     """Since when nothing speaks for the slow cause that is reported any more."""
     lingers_until_s: float = 0.0

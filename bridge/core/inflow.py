@@ -190,6 +190,13 @@ class Inflow:
         last = state.last_addition_s
         return last is not None and at_s - last < 3.0 * state.mixing_s
 
+    def overdue(self, at_s: float) -> float:
+        """Time since the last addition over the usual time between two; 0 when unknown."""
+        state = self.state
+        if state.last_addition_s is None or not state.usual_gap_s:
+            return 0.0
+        return max(at_s - state.last_addition_s, 0.0) / state.usual_gap_s
+
     def running_s(self, at_s: float) -> float:
         """How long the top-off pump has been on; 0 when off or unknown. [s]."""
         state = self.state

@@ -107,7 +107,7 @@ class SlowTrends:
             return UNKNOWN_SHARE
         rising = slope.psu_per_day > 0.0
         level = self._balance.level_deviation()
-        missing = level is not None and level < -2.0  # noqa: PLR2004
+        missing = self._balance.missing(water.at_s)
         days = self._blocks.litres_by_day()[:RECENT_DAYS]
         if not self._inflow.watched or not days:
             if rising and level is not None:
@@ -122,6 +122,8 @@ class SlowTrends:
         excess = litres_day - usual_day
         if abs(excess) < EVAPORATION_DOUBT * usual_day:
             return 0.1
+        if rising and level is not None and not missing:
+            return 0.2
         explained = -excess * per_litre / slope.psu_per_day
         return 0.9 if 0.5 < explained < 3.0 else 0.1  # noqa: PLR2004
 

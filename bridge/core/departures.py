@@ -6,7 +6,7 @@
 from math import hypot, log, sqrt
 from typing import Final
 
-from bridge.core.balance import Balance
+from bridge.core.balance import OVERDUE, Balance
 from bridge.core.blocks import quantile
 from bridge.core.circumstances import Circumstances
 from bridge.core.devices import Devices
@@ -223,9 +223,11 @@ class Departures:
         self._keep_in_band(water)
 
     def _keep_in_band(self, water: Water) -> None:
-        """Top-off ends the climb at the top of the band; unseen, it is taken to go on working."""
-        high = self._state.balance.high_psu
-        if high is None or self._inflow.watched:
+        """Top-off ends the climb at the top of the band, unless it is seen to stay away."""
+        high, at_s = self._state.balance.high_psu, water.state.at_s
+        if high is None or self._inflow.overdue(at_s) > OVERDUE or self._balance.missing(at_s):
+            return
+        if self.episode is not None and self.episode.state.before_psu > high:
             return
         if water.state.slope_psu_h > 0.0 and water.state.salinity_psu > high:
             water.state.salinity_psu = max(high, water.state.salinity_psu - 0.02)

@@ -414,8 +414,10 @@ class Episode:
         self._rest_at(probe_psu, level_sd)
         state.samples += 1
         limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
-        is_low = d < -limit
-        is_high = d > limit
+        # The water may have climbed as it was carried, or top-off may have kept it where it was.
+        drifted_psu = water_psu - state.before_psu
+        is_low = d < -limit - max(drifted_psu, 0.0)
+        is_high = d > limit - min(drifted_psu, 0.0)
         state.low += is_low
         state.high += is_high
         if is_low or is_high:

@@ -109,6 +109,9 @@ class Inflow:
             if not on and not self._metered and state.run_start_s is not None:
                 litres = (at_s - state.run_start_s) / HOUR_S * self.rate_l_h
                 self._keep(at_s, litres)
+                if self.tank.plumbing.top_off_l_h is not None:
+                    volume_l = self.tank.volume_l
+                    state.pending_psu -= self.tank.limits.target_psu * litres / (volume_l + litres)
                 return litres
         if on:
             state.last_addition_s = at_s

@@ -415,7 +415,7 @@ class Episode:
         state.samples += 1
         limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
         # The water may have climbed as it was carried, or top-off may have kept it where it was.
-        drifted_psu = water_psu - state.before_psu
+        drifted_psu = probe_psu - d - state.before_psu
         is_low = d < -limit - max(drifted_psu, 0.0)
         is_high = d > limit - min(drifted_psu, 0.0)
         state.low += is_low

@@ -115,6 +115,10 @@ class ProbeInput:
             self._diagnosis.idle(taken_s)
             self._diagnosis.state.good_samples = 0
             return
+        if self._repeats.flat():
+            # A number that hangs is corrected by a temperature that moves: no evidence either.
+            self._diagnosis.idle(taken_s)
+            return
         self._judge(taken_s, reported, psu, water_c)
 
     def _judge(

@@ -13,6 +13,7 @@ from bridge.core.devices import Devices
 from bridge.core.diagnosis_state import DiagnosisState
 from bridge.core.episode import Episode, EpisodeState, Model
 from bridge.core.estimator import Water
+from bridge.core.excursions import EXCURSIONS
 from bridge.core.falls import SIPHON_FACTOR, Falls
 from bridge.core.findings import Cause
 from bridge.core.inflow import Change, Inflow
@@ -24,6 +25,11 @@ FAR_OFF_PSU: Final = 0.5
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
 RETURNING_SAMPLES: Final = 6
+RESTING: Final = frozenset({Model.LODGED, Model.STEP, Model.NOISE, Model.UNEXPLAINED})
+LEVEL_AT_REST: Final = 20.0
+RESTS_FOR_S: Final = 3600.0
+BAND_SLACK_PSU: Final = 0.03
+FIRST_DOUBT_PSU: Final = 0.05
 HIGH_LEVEL: Final = 2.5
 LEVEL_LOG: Final = 1.0
 MOST_BY_SWITCHING: Final = 3.5
@@ -146,6 +152,11 @@ class Departures:
         ):
             self._falls.go_on_from(at_s, water, episode.state, noise, interval_s)
             self._close(at_s)
+        elif best in RESTING and self._rests_in_band(at_s, water, episode.state):
+            # The estimate is the odd one: a fault that just leads to where this water usually is,
+            # and rests there, is less likely than a water that was carried wrongly.
+            water.settle_at(episode.state.level_psu, FIRST_DOUBT_PSU)
+            self._close(at_s)
         elif clean:
             # What comes back may still be on its way: the first few readings count the less, the
             # further off they are.
@@ -163,6 +174,19 @@ class Departures:
             self.carry(water, elapsed_h)
         else:
             self.carry(water, elapsed_h)
+
+    def _rests_in_band(self, at_s: float, water: Water, episode: EpisodeState) -> bool:
+        """Whether the reading rests in the usual band, while the estimate is out of it."""
+        low, high = self._state.balance.low_psu, self._state.balance.high_psu
+        if low is None or high is None or episode.level_samples < LEVEL_AT_REST:
+            return False
+        if at_s - episode.level_since_s < RESTS_FOR_S or at_s < self._state.lingers_until_s:
+            return False
+        if self._state.cause in EXCURSIONS:
+            return False
+        room = BAND_SLACK_PSU
+        outside = water.state.salinity_psu < low - room or water.state.salinity_psu > high + room
+        return outside and low - room <= episode.level_psu <= high + room
 
     def _open(self, at_s: float, water: Water, reading: float, interval_s: float) -> Episode:
         factors, device = self._circumstances.factors(

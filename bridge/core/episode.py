@@ -34,10 +34,10 @@ class Model(IntEnum):
 
 
 PRIORS: Final = {
-    Model.PASSING: 0.30,
-    Model.LODGED: 0.20,
-    Model.STEP: 0.10,
-    Model.NOISE: 0.08,
+    Model.PASSING: 0.28,
+    Model.LODGED: 0.16,
+    Model.STEP: 0.14,
+    Model.NOISE: 0.10,
     Model.EXPOSED: 0.08,
     Model.PLUME: 0.10,
     Model.WATER: 0.10,
@@ -113,6 +113,8 @@ class EpisodeState:
     """Steps at one pace in one direction: lasting proof against all that jumps or scatters."""
     rested: bool = False
     """Whether the reading has rested since it left: water that moves later is another matter."""
+    level_since_s: float = 0.0
+    """Since when it rests there."""
     next_level_psu: float | None = None
     """A reading off that level, which may be the first of a new one."""
     last_change_psu: float = 0.0
@@ -193,6 +195,7 @@ class Episode:
                 follower_variance=variance,
                 weights=weights,
                 priors=list(weights),
+                level_since_s=at_s,
             )
         )
 
@@ -411,7 +414,7 @@ class Episode:
         step = 1.0 / min(state.samples + 1.0, 12.0)
         state.roughness_psu2 += step * (change * change - state.roughness_psu2)
         state.square_psu2 += step * (d * d - state.square_psu2)
-        self._rest_at(probe_psu, level_sd)
+        self._rest_at(at_s, probe_psu, level_sd)
         state.samples += 1
         limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
         # The water may have climbed as it was carried, or top-off may have kept it where it was.
@@ -452,7 +455,7 @@ class Episode:
             state.depth_psu += 0.1 * (-d - state.depth_psu)
             state.depth_psu = min(max(state.depth_psu, 3.0 * noise_psu, 0.05), 4.0)
 
-    def _rest_at(self, probe_psu: float, level_sd: float) -> None:
+    def _rest_at(self, at_s: float, probe_psu: float, level_sd: float) -> None:
         """Follow the level at which the reading rests."""
         state = self.state
         if state.level_samples == 0.0:
@@ -468,6 +471,7 @@ class Episode:
             # Two readings alike are a new level; a reading that runs on has none.
             state.level_psu = 0.5 * (probe_psu + state.next_level_psu)
             state.level_samples, state.next_level_psu = 2.0, None
+            state.level_since_s = at_s
         else:
             state.next_level_psu = probe_psu
 

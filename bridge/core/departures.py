@@ -26,6 +26,11 @@ CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
 RETURNING_SAMPLES: Final = 6
 RESTING: Final = frozenset({Model.LODGED, Model.STEP, Model.NOISE, Model.UNEXPLAINED})
+BY_DEGREES: Final = {Model.STEP: 0.1, Model.LODGED: 0.2, Model.NOISE: 0.3, Model.EXPOSED: 0.3}
+POURED_BEFORE: Final = 10.0
+POURING_S: Final = 900.0
+GRADUAL_SAMPLES: Final = 3
+GRADUAL_SHARE: Final = 0.3
 LEVEL_AT_REST: Final = 20.0
 RESTS_FOR_S: Final = 3600.0
 BAND_SLACK_PSU: Final = 0.03
@@ -115,7 +120,7 @@ class Departures:
         deviation = reading - water.state.salinity_psu
         episode = self.episode
         if episode is None:
-            episode = self._open(at_s, water, reading, interval_s)
+            episode = self._open(at_s, water, reading, noise, interval_s)
             state.outside = 0
         before = (episode.state.samples, episode.state.clean_run > 0)
         episode.sample(
@@ -151,6 +156,8 @@ class Departures:
             and not (episode.state.rested and episode.state.unreachable > 0)
         ):
             self._falls.go_on_from(at_s, water, episode.state, noise, interval_s)
+            if episode.state.by_hand > 0.5:  # noqa: PLR2004
+                state.poured_until_s = at_s + POURING_S
             self._close(at_s)
         elif best in RESTING and self._rests_in_band(at_s, water, episode.state):
             # The estimate is the odd one: a fault that just leads to where this water usually is,
@@ -188,12 +195,37 @@ class Departures:
         outside = water.state.salinity_psu < low - room or water.state.salinity_psu > high + room
         return outside and low - room <= episode.level_psu <= high + room
 
-    def _open(self, at_s: float, water: Water, reading: float, interval_s: float) -> Episode:
+    def _gradual(self, water: Water, reading: float, noise: float) -> bool:
+        """Whether the readings before this one had left the water already, to the same side."""
+        before = list(self._devices.state.readings)[-GRADUAL_SAMPLES:]
+        if len(before) < GRADUAL_SAMPLES:
+            return False
+        away = reading - water.state.salinity_psu
+        on_its_way = sum(before) / GRADUAL_SAMPLES - water.state.salinity_psu
+        clear = abs(on_its_way) > 2.0 * noise / sqrt(GRADUAL_SAMPLES)
+        return clear and on_its_way / away > GRADUAL_SHARE
+
+    def _open(
+        self, at_s: float, water: Water, reading: float, noise: float, interval_s: float
+    ) -> Episode:
         factors, device = self._circumstances.factors(
             at_s, interval_s, upward=reading > water.state.salinity_psu
         )
+        gradual = self._gradual(water, reading, noise) or at_s < self._state.poured_until_s
+        if gradual:
+            # What was on its way before did not jump.
+            for model, factor in BY_DEGREES.items():
+                factors[model] = factor * factors.get(model, 1.0)
+            factors[Model.WATER] = max(factors.get(Model.WATER, 1.0), 1.0)
+            if at_s < self._state.poured_until_s:
+                factors[Model.WATER] = POURED_BEFORE
         episode = Episode.opening(
-            at_s, water.state.salinity_psu, water.state.salinity_variance, reading, factors
+            at_s,
+            water.state.salinity_psu,
+            water.state.salinity_variance,
+            reading,
+            factors,
+            gradual=gradual,
         )
         episode.state.edge_device = device
         episode.state.noise_device = self._devices.lately_started(at_s, interval_s) or device

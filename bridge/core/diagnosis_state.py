@@ -89,6 +89,8 @@ class DiagnosisState:
     run_s: float = 0.0
     run_psu: float = 0.0
     """When the present addition began, and the water then."""
+    poured_until_s: float = 0.0
+    """Until when somebody who was found pouring water is expected to go on."""
     changing_until_s: float = 0.0
     """Until when the water may change by hand."""
     last_episode_s: float | None = None

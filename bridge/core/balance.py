@@ -35,6 +35,9 @@ LEVEL_MISSING: Final = -2.0
 MISSING_FOR_S: Final = 2.0 * HOUR_S
 """A top-off may come late once (assumed)."""
 SHARE_MEMORY_H: Final = 6.0
+FALL_HOURS: Final = 3
+LEAST_FALL_HOURS: Final = 12
+SELDOM: Final = 0.95
 BRISK_H: Final = 2.0
 SLOW_H: Final = 12.0
 """What left the band a moment ago is taken to have been on its way for so long (assumed)."""
@@ -61,6 +64,10 @@ class BalanceState:
 
     low_psu: float | None = None
     high_psu: float | None = None
+    usual_fall_psu: float | None = None
+    """Fall within a few hours that is seldom exceeded here; None before it is known."""
+    floor_psu: float | None = None
+    """Where such a fall from the last few hours would end."""
     band_hours: int = 0
     left_low_s: float | None = None
     left_high_s: float | None = None
@@ -186,6 +193,35 @@ class Balance:
                 0.0 if known else usual_swing,
             )
 
+    def falls(self, blocks: list[Block]) -> None:
+        """Learn how far the water falls within a few hours, and where such a fall would end now.
+
+        A band that holds the traces of days says little about an hour.
+
+        Args:
+            blocks: Undisturbed hours of the last days, oldest first, the newest included.
+        """
+        state = self.state
+        excursion = self.excursion
+        away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
+        if len(blocks) >= LEAST_FALL_HOURS and not away:
+            falls = [
+                max(b.high_psu for b in blocks[i - FALL_HOURS : i + 1]) - blocks[i].low_psu
+                for i in range(FALL_HOURS, len(blocks))
+                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS
+                and not blocks[i].away
+            ]
+            if falls:
+                state.usual_fall_psu = quantile(falls, SELDOM)
+        if state.usual_fall_psu is None or not blocks or state.low_psu is None:
+            state.floor_psu = None
+        else:
+            newest = blocks[-FALL_HOURS:]
+            floor_psu = max(b.high_psu for b in newest) - state.usual_fall_psu
+            # A fall back to where the water usually is puts right what was wrong before.
+            middle_psu = 0.5 * (state.low_psu + (state.high_psu or state.low_psu))
+            state.floor_psu = min(floor_psu, middle_psu)
+
     def usual_litres(self, by_day: list[float]) -> None:
         """Learn what is usually added in a day; known once there is one full day.
 
@@ -212,6 +248,8 @@ class Balance:
         if state.low_psu is not None and state.high_psu is not None:
             state.low_psu += change_psu
             state.high_psu += change_psu
+        if state.floor_psu is not None:
+            state.floor_psu += change_psu
 
     def inside(self) -> None:
         """The water is within its band: an excursion that was is over."""
@@ -329,6 +367,8 @@ class Balance:
             excursion.dilution = excursion.concentration = 0.0
             return excursion
         below, above = state.low_psu - salinity_psu, salinity_psu - state.high_psu
+        if state.floor_psu is not None:
+            below = max(below, state.floor_psu - salinity_psu)
         state.left_low_s = self._left(state.left_low_s, at_s, below)
         state.left_high_s = self._left(state.left_high_s, at_s, above)
         if state.left_low_s is None and state.left_high_s is None:

@@ -27,6 +27,8 @@ class Block:
     level: float | None = None
     lit_share: float = 0.0
     """Share of the hour with the light on."""
+    away: bool = False
+    """Whether the water was found out of its usual band: such an hour is no norm."""
 
     @property
     def middle_psu(self) -> float:

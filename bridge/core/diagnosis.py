@@ -178,6 +178,7 @@ class Diagnosis:
         self.state.outside = 0
         self.state.check = None
         self.state.balance.low_psu = self.state.balance.high_psu = None
+        self.state.balance.floor_psu = None
         self.state.blocks.finished.clear()
         self.state.good_samples = 0
         self._trends.forget()
@@ -256,7 +257,10 @@ class Diagnosis:
         water, balance = state.water, state.balance
         if water is None or balance.low_psu is None or balance.high_psu is None:
             return water is None or balance.low_psu is None
-        return balance.low_psu <= water.salinity_psu <= balance.high_psu
+        low_psu = balance.low_psu
+        if balance.floor_psu is not None and balance.floor_psu > low_psu:
+            low_psu = balance.floor_psu
+        return low_psu <= water.salinity_psu <= balance.high_psu
 
     def _slow(self, at_s: float, *, corrected: bool) -> list[float]:
         """Probabilities without regard to a running episode.

@@ -74,6 +74,9 @@ class Excursions:
             reported=self._state.cause in EXCURSIONS,
         )
         self._heed_trend(excursion)
+        running = self._blocks.state.running
+        if running is not None and max(excursion.dilution, excursion.concentration) > 0.5:  # noqa: PLR2004
+            running.away = True
         for share, cause in (
             (excursion.dilution, Cause.DILUTION),
             (excursion.concentration, Cause.CONCENTRATION),
@@ -134,12 +137,13 @@ class Excursions:
     def _tooth_psu(self, salinity_psu: float) -> float:
         """Fall by a usual run of the top-off, half as much again. [psu].
 
-        Where nobody tells, it is the width of the band that the water keeps to.
+        Where nobody tells, it is the fall usually seen, at first the width of the band.
         """
         if self._inflow.watched:
             return 1.5 * self._inflow.usual_run_l() / self._tank.volume_l * salinity_psu
         balance = self._state.balance
-        return (balance.high_psu or 0.0) - (balance.low_psu or 0.0)
+        width_psu = (balance.high_psu or 0.0) - (balance.low_psu or 0.0)
+        return width_psu if balance.usual_fall_psu is None else balance.usual_fall_psu
 
     def _moved_psu(self, salinity_psu: float) -> float:
         """How far the estimate moved over the last two or three hours. [psu]."""

@@ -14,7 +14,7 @@ MOST_HISTORY: Final = 1_000_000
 USUAL_RUNS: Final = 2.5
 COARSE_HISTORY_S: Final = 2.0 * 86_400.0
 """Where rounding hides the noise, runs follow the tank's day: two of them have to be seen."""
-YOUNG_COARSE_RUNS: Final = 8.0
+YOUNG_COARSE_RUNS: Final = 5.0
 COARSE_RUNS: Final = 4.0
 """Such runs depend on where the water happens to lie between two steps, and vary far more."""
 CHANCE: Final = 1e-7

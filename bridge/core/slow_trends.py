@@ -65,10 +65,11 @@ class SlowTrends:
         self._balance.hourly(
             water.at_s,
             water.salinity_psu,
-            self._blocks.recent(BAND_HOURS + skipped, skip=skipped),
+            [b for b in self._blocks.recent(BAND_HOURS + skipped, skip=skipped) if not b.away],
             self._usual_rise_psu(),
             usual_swing(self._tank),
         )
+        self._balance.falls(self._blocks.recent(BAND_HOURS))
         if self._inflow.watched:
             self._balance.usual_litres(self._blocks.litres_by_day())
         if self._tank.plumbing.flow_through_psu_h > 0.0:

@@ -35,6 +35,7 @@ LEVEL_MISSING: Final = -2.0
 MISSING_FOR_S: Final = 2.0 * HOUR_S
 """A top-off may come late once (assumed)."""
 SHARE_MEMORY_H: Final = 6.0
+ACCEPTED_HOURS: Final = 22
 FALL_HOURS: Final = 3
 LEAST_FALL_HOURS: Final = 12
 SELDOM: Final = 0.95
@@ -192,6 +193,31 @@ class Balance:
                 LEVEL_NOISES * state.level_noise,
                 0.0 if known else usual_swing,
             )
+
+    def accept(self, newest: list[Block]) -> None:
+        """Take a level at which the water has stayed for a day as its new norm.
+
+        The finding has been told for a day; what the keeper left as it is, is meant to be so.
+
+        Args:
+            newest: Undisturbed hours of the last day, oldest first.
+        """
+        state = self.state
+        if len(newest) < ACCEPTED_HOURS or not all(b.away for b in newest):
+            return
+        low = quantile([b.low_psu for b in newest], 0.1)
+        high = quantile([b.high_psu for b in newest], 0.9)
+        middles = [b.middle_psu for b in newest]
+        half = len(middles) // 2
+        moved = sum(middles[half:]) / (len(middles) - half) - sum(middles[:half]) / half
+        if abs(moved) > MARGIN_PSU or state.low_psu is None or state.high_psu is None:
+            return
+        for block in newest:
+            block.away = False
+        state.low_psu, state.high_psu = low, max(high, low + state.high_psu - state.low_psu)
+        state.left_low_s = state.left_high_s = None
+        state.pace_psu_h = 0.0
+        self.excursion.dilution = self.excursion.concentration = 0.0
 
     def falls(self, blocks: list[Block]) -> None:
         """Learn how far the water falls within a few hours, and where such a fall would end now.

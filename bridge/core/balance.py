@@ -38,6 +38,7 @@ SHARE_MEMORY_H: Final = 6.0
 ACCEPTED_HOURS: Final = 22
 FALL_HOURS: Final = 3
 LEAST_FALL_HOURS: Final = 12
+FALLS_KNOWN: Final = 60
 SELDOM: Final = 0.95
 BRISK_H: Final = 2.0
 SLOW_H: Final = 12.0
@@ -194,16 +195,20 @@ class Balance:
                 0.0 if known else usual_swing,
             )
 
-    def accept(self, newest: list[Block]) -> None:
+    def accept(self, blocks: list[Block]) -> None:
         """Take a level at which the water has stayed for a day as its new norm.
 
         The finding has been told for a day; what the keeper left as it is, is meant to be so.
 
         Args:
-            newest: Undisturbed hours of the last day, oldest first.
+            blocks: Undisturbed hours of the last days, oldest first.
         """
         state = self.state
+        newest = blocks[-ACCEPTED_HOURS:]
         if len(newest) < ACCEPTED_HOURS or not all(b.away for b in newest):
+            return
+        if self.excursion.real_share < 0.5:  # noqa: PLR2004
+            # A probe that drifts makes no norm.
             return
         low = quantile([b.low_psu for b in newest], 0.1)
         high = quantile([b.high_psu for b in newest], 0.9)
@@ -212,6 +217,8 @@ class Balance:
         moved = sum(middles[half:]) / (len(middles) - half) - sum(middles[:half]) / half
         if abs(moved) > MARGIN_PSU or state.low_psu is None or state.high_psu is None:
             return
+        for block in blocks[:-ACCEPTED_HOURS]:
+            block.away = True
         for block in newest:
             block.away = False
         state.low_psu, state.high_psu = low, max(high, low + state.high_psu - state.low_psu)
@@ -219,13 +226,14 @@ class Balance:
         state.pace_psu_h = 0.0
         self.excursion.dilution = self.excursion.concentration = 0.0
 
-    def falls(self, blocks: list[Block]) -> None:
+    def falls(self, blocks: list[Block], expected_rise_psu: float) -> None:
         """Learn how far the water falls within a few hours, and where such a fall would end now.
 
         A band that holds the traces of days says little about an hour.
 
         Args:
             blocks: Undisturbed hours of the last days, oldest first, the newest included.
+            expected_rise_psu: Rise between two top-offs, which the next one takes back. [psu]
         """
         state = self.state
         excursion = self.excursion
@@ -238,7 +246,11 @@ class Balance:
                 and not blocks[i].away
             ]
             if falls:
-                state.usual_fall_psu = quantile(falls, SELDOM)
+                usual_psu = quantile(falls, SELDOM)
+                if len(falls) < FALLS_KNOWN:
+                    # A top-off that comes once a day has been seen twice at most.
+                    usual_psu = max(usual_psu, expected_rise_psu)
+                state.usual_fall_psu = usual_psu
         if state.usual_fall_psu is None or not blocks or state.low_psu is None:
             state.floor_psu = None
         else:

@@ -5,6 +5,7 @@ Each subcommand is a module of ``bridge.commands`` with ``add_parser(subparsers)
 """
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -29,6 +30,10 @@ COMMANDS: Final = (
     "report",
     "run",
 )
+
+# Before the first import of numpy. Nothing here is larger than a few rows: the threads of its
+# linear algebra would only spin and hold memory.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 SUCCESS: Final = 0
 FAILED: Final = 1

@@ -80,7 +80,7 @@ def permit_transitions() -> str:
 def permit_reasons() -> str:
     """Reasons of our own."""
     return table(
-        ("reason", "holds when", "why", "bypass", "ends a run"),
+        ("reason", "holds when", "why", "bypass", "ends a run", "overrun"),
         (
             (
                 f"`{reason.value}`",
@@ -88,6 +88,7 @@ def permit_reasons() -> str:
                 rule.why,
                 "yes" if rule.bypass else "no",
                 "no" if rule.start_only else "yes",
+                "medium" if rule.precaution else "high",
             )
             for reason, rule in REASON_RULES.items()
         ),
@@ -183,12 +184,23 @@ def alarm_section(name: str, kind: AlarmKind) -> str:
         f"Cause: {shown(kind.cause)}\n\nConsequence: {shown(kind.consequence)}",
         actions,
     ]
+    if (eased := kind.eased) is not None:
+        parts.append(
+            f"While {eased.when}: **{eased.priority.value}**, respond within "
+            f"{span(eased.respond_within_s)}. {eased.consequence}"
+        )
     if kind.caution:
         parts.append(f"Caution: {kind.caution}.")
     if kind.explained_by:
         names = ", ".join(f"`{shown(other)}`" for other in kind.explained_by)
         parts.append(f"Suppressed while one of these stands: {names}.")
     return "\n\n".join(parts)
+
+
+def priority(kind: AlarmKind) -> str:
+    """The priority, and the lower one that it may have."""
+    high = kind.priority.value
+    return high if kind.eased is None else f"{high} or {kind.eased.priority.value}"
 
 
 def alarm_overview() -> str:
@@ -204,7 +216,7 @@ def alarm_overview() -> str:
         (
             (
                 name,
-                kind.priority.value,
+                priority(kind),
                 span(kind.respond_within_s),
                 span(kind.on_delay_s),
                 "yes" if kind.latched else "",

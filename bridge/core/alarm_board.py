@@ -4,8 +4,8 @@ A board knows nothing of tanks. It is told which conditions are present and how 
 """
 
 from collections import deque
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Final
 
@@ -110,6 +110,7 @@ class AlarmBoard:
         link_up: bool,
         wording: Wording,
         told: Told,
+        eased: Collection[str] = (),
     ) -> list[Output]:
         """Judge every alarm.
 
@@ -120,11 +121,13 @@ class AlarmBoard:
             link_up: Whether documents can be published.
             wording: Title and body of a notice.
             told: Texts of a document.
+            eased: Alarms that do no harm so far.
         """
         outputs: list[Output] = []
         for alarm, condition in conditions.items():
             if condition is not None:
                 self._judge(at_s, alarm, condition=condition)
+                outputs += self._ease(at_s, alarm, wording, eased=alarm in eased)
         for alarm in self.kinds:
             state = self.state.alarms.get(alarm)
             if state is not None:
@@ -207,6 +210,18 @@ class AlarmBoard:
         state = self.state.alarms.get(alarm)
         return state is not None and state.condition
 
+    def kind(self, alarm: str) -> AlarmKind:
+        """An alarm as it is now: milder, as long as it does no harm."""
+        kind, state = self.kinds[alarm], self.state.alarms.get(alarm)
+        if kind.eased is None or state is None or not state.eased:
+            return kind
+        return replace(
+            kind,
+            consequence=kind.eased.consequence,
+            priority=kind.eased.priority,
+            respond_within_s=kind.eased.respond_within_s,
+        )
+
     def _known(self, alarm: str) -> AlarmState:
         if alarm not in self.kinds:
             raise UserError(f"there is no alarm '{alarm}'; accepted are {', '.join(self.kinds)}")
@@ -219,6 +234,22 @@ class AlarmBoard:
                 return
             state = self.state.alarms[alarm] = AlarmState()
         state.judge(at_s, condition=condition)
+
+    def _ease(self, at_s: float, alarm: str, wording: Wording, *, eased: bool) -> list[Output]:
+        """Take in whether an alarm does harm; one that stands only ever gets worse."""
+        state = self.state.alarms.get(alarm)
+        if state is None or state.eased is eased:
+            return []
+        if not state.active:
+            state.eased = eased
+            return []
+        if eased:
+            return []
+        state.eased = False
+        # Neither the look nor the silence was for this.
+        state.acknowledged, state.shelved_until_s = False, None
+        state.happen(AlarmEvent.RAISE)
+        return self._tell(at_s, alarm, wording) if state.phase not in SILENCED else []
 
     def _stands(self, alarm: str) -> bool:
         state = self.state.alarms.get(alarm)
@@ -244,9 +275,10 @@ class AlarmBoard:
         if not suppressed and state.phase in SILENCED:
             was_shelved = state.phase is AlarmPhase.SHELVED
             state.release(at_s)
-            if was_shelved and state.phase is AlarmPhase.UNACKNOWLEDGED:
-                # The keeper asked to be reminded: it is told like a new one.
-                self.state.episodes.pop(self._groups[alarm], None)
+            if state.phase is AlarmPhase.UNACKNOWLEDGED:
+                if was_shelved:
+                    # The keeper asked to be reminded: it is told like a new one.
+                    self.state.episodes.pop(self._groups[alarm], None)
                 outputs += self._tell(at_s, alarm, wording)
         due_at_s = state.due_at_s(kind)
         if due_at_s is None or at_s < due_at_s:
@@ -275,7 +307,7 @@ class AlarmBoard:
         return self._tell(at_s, alarm, wording) if state.phase not in SILENCED else []
 
     def _tell(self, at_s: float, alarm: str, wording: Wording) -> list[Output]:
-        kind, group = self.kinds[alarm], self._groups[alarm]
+        kind, group = self.kind(alarm), self._groups[alarm]
         episode = self.state.episodes.get(group)
         if episode is not None and RANK[kind.priority] <= RANK[episode.told]:
             return []
@@ -319,7 +351,7 @@ class AlarmBoard:
             "alarm": alarm,
             "state": state.phase.value,
             "active": state.active,
-            "priority": self.kinds[alarm].priority.value,
+            "priority": self.kind(alarm).priority.value,
             "since_s": state.since_s,
         }
         return Record(at_s, self._owner, "alarm", data)
@@ -335,7 +367,7 @@ class AlarmBoard:
             state.on_broker = False
             return [Publish(at_s=at_s, topic=topic, payload=b"")]
         state.on_broker = True
-        kind = self.kinds[alarm]
+        kind = self.kind(alarm)
         shelved = state.shelved_until_s
         document = {
             "time": self._calendar.iso_utc(at_s),

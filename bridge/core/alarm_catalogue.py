@@ -35,6 +35,16 @@ HOLDING: Final = "long-hold"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Eased:
+    """How an alarm differs while its consequence is a lesser one."""
+
+    when: str
+    consequence: str
+    priority: Priority
+    respond_within_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmKind:
     """One alarm. Texts may name ``{permit}``, for the alarms that each permit has."""
 
@@ -58,6 +68,8 @@ class AlarmKind:
     group: str | None = None
     explained_by: tuple[str, ...] = ()
     """Alarms of which this one is only a consequence; suppressed while one of them stands."""
+    eased: Eased | None = None
+    """What it is as long as it does no harm; None when it always does."""
 
 
 _NO_NUMBER: Final = (
@@ -428,6 +440,13 @@ PERMIT_ALARMS: Final[Mapping[str, AlarmKind]] = {
         off_delay_s=0,
         latched=True,
         caution=MAINS,
+        eased=Eased(
+            when="the hold is only a precaution, and run time and litres are within their limits",
+            consequence="It may add no more than it usually does, or may not stop when it has to: "
+            "nothing in software can stop it.",
+            priority=Priority.MEDIUM,
+            respond_within_s=HOUR_S,
+        ),
     ),
     "run-time": AlarmKind(
         headline="{permit} ran longer than it may.",

@@ -53,7 +53,7 @@ def _transitions() -> dict[AlarmPhase, dict[AlarmEvent, AlarmPhase]]:
         #         RAISE   CLEAR   LATCH     ACK     SHELVE SUPPR. R:UN    R:ACK  R:RET     R:NORM
         normal: (unseen, normal, normal, normal, shelf, normal, normal, normal, normal, normal),
         unseen: (unseen, normal, returned, seen, shelf, quiet, unseen, unseen, unseen, unseen),
-        seen: (seen, normal, normal, seen, shelf, quiet, seen, seen, seen, seen),
+        seen: (unseen, normal, normal, seen, shelf, quiet, seen, seen, seen, seen),
         returned: (unseen, returned, returned, normal, shelf, quiet, *([returned] * 4)),
         shelf: (shelf, shelf, shelf, shelf, shelf, quiet, unseen, seen, returned, normal),
         quiet: (quiet, quiet, quiet, quiet, quiet, quiet, unseen, seen, returned, normal),
@@ -85,6 +85,8 @@ class AlarmState:
     shelved_until_s: float | None = None
     waiting: bool = False
     """Suppressed before it was raised: its delay is still ahead when that ends."""
+    eased: bool = False
+    """It does no harm so far, and has a lower priority."""
     shown: str = ""
     """What the newest document, or record, said of it."""
     on_broker: bool = False
@@ -109,7 +111,8 @@ class AlarmState:
             return ""
         seen = "seen" if self.acknowledged else "unseen"
         present = "active" if self.active else "gone"
-        return f"{self.phase} {present} {seen} {self.since_s} {self.shelved_until_s}"
+        eased = " eased" if self.eased else ""
+        return f"{self.phase} {present} {seen} {self.since_s} {self.shelved_until_s}{eased}"
 
     def happen(self, event: AlarmEvent) -> None:
         """Move by the table."""

@@ -133,7 +133,7 @@ class TankAlarms:
             return self._words(situation.at_s, alarm, kind, assessment, by_name)
 
         def told(alarm: str) -> Mapping[str, Any]:
-            kind = self.kinds[alarm]
+            kind = self._board.kind(alarm)
             return _texts(kind, first_action(alarm, kind, assessment))
 
         return self._board.update(
@@ -148,6 +148,7 @@ class TankAlarms:
             link_up=situation.link_up,
             wording=wording,
             told=told,
+            eased=[_overrun(status) for status in permits if not status.overrun_harms],
         )
 
     def acknowledge(self, alarm: str) -> None:
@@ -369,6 +370,10 @@ def _of_permit(kind: AlarmKind, permit: str) -> AlarmKind:
 
 def _is_of(alarm: str, permit: str) -> bool:
     return any(alarm == f"{trouble}-{permit}" for trouble in PERMIT_ALARMS)
+
+
+def _overrun(status: PermitStatus) -> str:
+    return f"{Trouble.OVERRUN}-{status.permit}"
 
 
 def _texts(kind: AlarmKind, first: str) -> dict[str, Any]:

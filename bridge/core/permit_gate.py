@@ -13,7 +13,7 @@ import orjson
 
 from bridge.core.outputs import Output, Publish, Record
 from bridge.core.permit_limits import DAY_S, HOUR_S, resolve
-from bridge.core.permit_reasons import actuator, circumstances, evidence, water
+from bridge.core.permit_reasons import actuator, circumstances, evidence, harmful, water
 from bridge.core.permit_rules import (
     PERMITTED,
     REASON_RULES,
@@ -61,6 +61,8 @@ class PermitStatus:
     bypass_until_s: float | None
     troubles: tuple[str, ...]
     """See `Trouble`."""
+    overrun_harms: bool
+    """Whether an overrun, if there is one, does harm; else the hold was only a precaution."""
 
 
 @dataclass(slots=True)
@@ -91,6 +93,10 @@ class GateState:
     run: RunState = field(default_factory=RunState)
     overrun: bool = False
     overrun_acknowledged: bool = False
+    overrun_harms: bool = True
+    """Once it does, it does until it is let go."""
+    overrun_run_s: float | None = None
+    """Start of the run that was an overrun first."""
     bypass_until_s: float | None = None
 
 
@@ -225,6 +231,10 @@ class Gate:
         self._may_start, self._may_go_on = not start, not going_on
         before = (self._permitted, state.reasons, state.bypassed, state.first_reason)
         self._move(at_s, going_on=going_on, start=start)
+        if state.overrun:
+            first = () if state.first_reason is None else (state.first_reason,)
+            if harmful((*state.reasons, *state.bypassed, *first), self.limits):
+                self._overrun_harms()
         if self._permitted is not before[0]:
             outputs.append(self._record(at_s))
         status = self._describe(self._troubles(at_s))
@@ -277,13 +287,28 @@ class Gate:
     def _look_for_overrun(self, at_s: float) -> None:
         state, run = self.state, self.state.run
         ran_on = run.on is True and at_s >= self._overrun_at_s()
-        stray = run.stray_l >= STRAY_SHARE * self.limits.volume_l
-        if (ran_on or stray) and not state.overrun:
-            state.overrun = True
-            state.overrun_acknowledged = False
-            run.stray_l = 0.0
-        elif state.overrun and state.overrun_acknowledged and run.on is not True:
+        if not state.overrun:
+            if ran_on or run.stray_l >= STRAY_SHARE * self.limits.volume_l:
+                state.overrun = True
+                state.overrun_acknowledged = state.overrun_harms = False
+                state.overrun_run_s = run.since_s
+                run.stray_l = 0.0
+                # Whether it does harm is found with the reasons, and they are to be found now.
+                self._lasts_to_s = -inf
+        elif state.overrun_acknowledged and run.on is not True:
             state.overrun = False
+            # What ran until now was seen; what is metered from now on is another overrun.
+            run.stray_l = 0.0
+        elif ran_on and run.since_s != state.overrun_run_s:
+            # It stopped, and runs again in spite of the latch.
+            self._overrun_harms()
+
+    def _overrun_harms(self) -> None:
+        """An overrun that began in a hold for precaution is one no more."""
+        if not self.state.overrun_harms:
+            self.state.overrun_harms = True
+            # That somebody has seen the lesser alarm is not enough now.
+            self.state.overrun_acknowledged = False
 
     def _overrun_at_s(self) -> float:
         state = self.state
@@ -393,6 +418,7 @@ class Gate:
             unpermitted_since_s=None if self._permitted else state.unpermitted_since_s,
             bypass_until_s=state.bypass_until_s,
             troubles=troubles,
+            overrun_harms=state.overrun_harms,
         )
 
     def _record(self, at_s: float) -> Record:
@@ -485,4 +511,6 @@ def _restarted(state: GateState, *, boot_id: str, at_s: float) -> GateState:
         run=run,
         overrun=state.overrun,
         overrun_acknowledged=state.overrun_acknowledged,
+        overrun_harms=state.overrun_harms,
+        overrun_run_s=state.overrun_run_s,
     )

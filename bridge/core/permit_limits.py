@@ -16,6 +16,9 @@ LARGEST_TOP_OFF_PCT_H: Final = 15.0
 """Fresh-water delivery assumed when the plumbing's is not configured. [% of the volume per h]"""
 EVAPORATION_FACTOR: Final = 2.0
 CATCH_UP_PCT: Final = 1.0
+LARGEST_USUAL_EVAPORATION_PCT_DAY: Final = 2.0
+"""What a healthy tank may evaporate a day: 0.5 to 2 % of the volume in usual rooms (Carrier/ASHRAE,
+see `bridge.core.evaporation`). A slope learned between small teeth may be far too low."""
 SALT_WATER_PCT_DAY: Final = 20.0
 HOURLY_SHARE: Final = 0.5
 SMALLEST_RUN_S: Final = 60.0
@@ -30,11 +33,14 @@ LIMIT_DEFAULTS: Final[Mapping[str, tuple[str, str]]] = {
     "largest_litres_day, fresh water": (
         (
             f"{EVAPORATION_FACTOR:g} times the learned evaporation plus {CATCH_UP_PCT:g} % of the "
-            f"volume; while evaporation is unknown, largest_evaporation_pct_day of the volume"
+            f"volume, at least {LARGEST_USUAL_EVAPORATION_PCT_DAY + CATCH_UP_PCT:g} % of it or, if "
+            f"less, largest_evaporation_pct_day; that while evaporation is unknown"
         ),
         (
             "Only what evaporated must be replaced. Twice of it and a reserve let the tank catch "
-            "up after two dry days; more would lower the salinity noticeably."
+            "up after a dry day or two; more would lower the salinity noticeably. Up to "
+            f"{LARGEST_USUAL_EVAPORATION_PCT_DAY:g} % of the volume a day is usual, and what was "
+            "learned may be too little."
         ),
     ),
     "largest_litres_day, salt water": (
@@ -129,8 +135,11 @@ class GateLimits:
             return inf
         if self.budgeted and evaporation_l_day is not None:
             learned_l = EVAPORATION_FACTOR * evaporation_l_day + CATCH_UP_PCT / 100 * self.volume_l
-            # Learning may tighten the plumbing's bound, and widen it no more than to twice.
-            return min(learned_l, 2 * self.unlearned_day_l)
+            usual_pct = LARGEST_USUAL_EVAPORATION_PCT_DAY + CATCH_UP_PCT
+            least_l = min(usual_pct / 100 * self.volume_l, self.unlearned_day_l)
+            # Learning may tighten the plumbing's bound, but not below what is usual for any tank,
+            # and widen it no more than to twice.
+            return min(max(learned_l, least_l), 2 * self.unlearned_day_l)
         return self.unlearned_day_l
 
     def hour_l(self, evaporation_l_day: float | None) -> float:

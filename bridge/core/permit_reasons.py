@@ -1,11 +1,12 @@
 """Which reasons to hold are present, judged twice: for a start (strict) and for going on."""
 
+from collections.abc import Iterable
 from math import isfinite
 from typing import Final
 
 from bridge.core.findings import Assessment, Quality
 from bridge.core.permit_limits import DAY_S, HOUR_S, GateLimits
-from bridge.core.permit_rules import Reason
+from bridge.core.permit_rules import PRECAUTIONS, Reason
 from bridge.core.permit_run import RunState
 from bridge.core.service import ServicePhase
 from bridge.core.situation import LevelCondition, Situation
@@ -143,3 +144,19 @@ def actuator(
     ):
         found.append(Reason.PAUSE)
     return found
+
+
+def harmful(reasons: Iterable[str], limits: GateLimits) -> bool:
+    """Whether an actuator that runs on although it is held does harm.
+
+    It does when a reason of the hold says so, and wherever nothing would count when it becomes too
+    much: an additive, or water without meter and rate. What is counted becomes harmful with its
+    run time or its litres, which are reasons themselves.
+
+    Args:
+        reasons: Of the hold; that it runs on is none.
+        limits: The permit's.
+    """
+    if not (limits.moves_water and limits.counted):
+        return True
+    return any(reason not in PRECAUTIONS for reason in reasons if reason != Reason.OVERRUN)

@@ -47,19 +47,23 @@ class ReasonRule:
     bypass: bool = False
     start_only: bool = False
     """Forbids a start, but does not end a run that is under way."""
+    precaution: bool = False
+    """Nothing says yet that more of what the actuator delivers does harm."""
 
 
 REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
     Reason.SHUTDOWN: ReasonRule(
-        "The daemon is stopping.", "Nobody would be left to say hold later."
+        "The daemon is stopping.", "Nobody would be left to say hold later.", precaution=True
     ),
     Reason.LINK: ReasonRule(
         "The broker is not connected, or refused a subscription.",
         "A hold could not be delivered, and the inputs are not heard.",
+        precaution=True,
     ),
     Reason.CLOCK: ReasonRule(
         "The wall clock has jumped and has not settled yet.",
         "Times in the lease, and times sent by the sensors, cannot be compared.",
+        precaution=True,
     ),
     Reason.ANOTHER_DAEMON: ReasonRule(
         "Somebody else publishes signs of life or permits on the daemon's own topics: a second "
@@ -70,25 +74,31 @@ REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
     Reason.LAPSED: ReasonRule(
         "The last lease ran out before it was renewed.",
         "The daemon was stalled. What it permitted before the stall proves nothing now.",
+        precaution=True,
     ),
     Reason.UNCOUNTED: ReasonRule(
         "A limit is configured that nothing can count.",
         "A run time needs the state of the actuator; litres need a meter, or that state and "
         "a rate. A limit that is silently ignored is worse than a hold.",
     ),
-    Reason.SERVICE: ReasonRule("Service mode: hands in the water.", "Safety of the person."),
+    Reason.SERVICE: ReasonRule(
+        "Service mode: hands in the water.", "Safety of the person.", precaution=True
+    ),
     Reason.SETTLING: ReasonRule(
         "Service has ended and the tank still settles.",
         "Stirred-up gas, dirt and unmixed water disturb the reading.",
+        precaution=True,
     ),
     Reason.STARTING: ReasonRule(
         "No settled judgement of the water has been reached since the start or restart.",
         "Unknown means hold. What was true before a restart may have changed.",
+        precaution=True,
     ),
     Reason.STALE: ReasonRule(
         "The newest probe reading (for permits with a temperature band also the temperature) "
         "is too old.",
         "Silence never means permit.",
+        precaution=True,
     ),
     Reason.OVERRUN: ReasonRule(
         "The actuator ran on after a hold and its grace, or water was metered while held. "
@@ -137,13 +147,20 @@ REASON_RULES: Final[Mapping[Reason, ReasonRule]] = {
         "The actuator stopped less than smallest_pause_s ago.",
         "What was added must mix before more is.",
         start_only=True,
+        precaution=True,
     ),
     Reason.MINIMUM_HOLD: ReasonRule(
         "All is well, but not yet for minimum_hold_s.",
         "A permit that flutters wears relays and hides the cause.",
         start_only=True,
+        precaution=True,
     ),
 }
+
+PRECAUTIONS: Final[frozenset[str]] = frozenset(
+    reason for reason, rule in REASON_RULES.items() if rule.precaution
+)
+"""Reasons that alone make an actuator that runs on no high alarm; no cause is among them."""
 
 
 @dataclass(frozen=True, slots=True)

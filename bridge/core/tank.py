@@ -16,6 +16,7 @@ from bridge.core.errors import OutOfRangeError, UserError
 from bridge.core.findings import Cause
 from bridge.core.instrument_kinds import typical_uncertainties
 from bridge.core.judgement import remember_likely
+from bridge.core.level_watch import LevelWatch
 from bridge.core.outputs import Output, Record
 from bridge.core.permits import Gates
 from bridge.core.probe_input import POSSIBLE, ProbeInput
@@ -40,9 +41,6 @@ LONGEST_UNDER_WAY_S: Final = 86_400.0
 LONGEST_METERED_STEP_L: Final = 1000.0
 """A cumulative meter that jumps further was reset."""
 LONGEST_WATER_CHANGE_S: Final = 6 * 3600.0
-LEVEL_SILENT_S: Final = 3600.0
-ODD_LEVEL: Final = 3.0
-"""Usual swings from the middle of the level at which it counts as high or low (assumed)."""
 
 # Local names: looking a member up on an enumeration costs more than a whole comparison.
 SILENT: Final = Cause.SILENT
@@ -84,6 +82,7 @@ class TankEngine:
         self._thermometer = WaterThermometer(tank.thermometer.interval_s, self.state.thermometer)
         self.diagnosis = Diagnosis(tank, None if fresh else self.state.diagnosis)
         self.state.diagnosis = self.diagnosis.state
+        self._level = LevelWatch(self.state.level, self.diagnosis.balance)
         self._silence = Silence(self.state, self._tests.sensor, self._thermometer, at_s)
         repeats = Repeats(self.state, self._tests.sensor)
         self._probe = ProbeInput(
@@ -270,9 +269,12 @@ class TankEngine:
             number = read(payload)
             if isinstance(number, Rejected):
                 return [*self._complaints.rejected(at_s, level.topic, number.reason)]
-            self.state.level_at_s = at_s
             self.diagnosis.level(at_s, number.value * factor)
-            return [Record(at_s, self.name, "level", {"level": number.value})]
+            self._level.reading(at_s, number.value * factor)
+            outputs: list[Output] = [Record(at_s, self.name, "level", {"level": number.value})]
+            if self._level.condition(at_s) is self.situation.level:
+                return outputs
+            return self._decide(at_s, outputs)
 
         return handle
 
@@ -515,12 +517,7 @@ class TankEngine:
     def _level_condition(self, at_s: float) -> LevelCondition:
         if self.tank.level is None:
             return ABSENT
-        seen_s, deviation = self.state.level_at_s, self.diagnosis.balance.level_deviation()
-        if seen_s is None or deviation is None or at_s - seen_s > LEVEL_SILENT_S:
-            return LevelCondition.UNKNOWN
-        if deviation > ODD_LEVEL:
-            return LevelCondition.HIGH
-        return LevelCondition.LOW if deviation < -ODD_LEVEL else LevelCondition.NORMAL
+        return self._level.condition(at_s)
 
     def shut_down(self, at_s: float) -> list[Output]:
         """Hold everything, for good."""

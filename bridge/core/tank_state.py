@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from bridge.core.alarms import AlarmsState
 from bridge.core.diagnosis_state import DiagnosisState
 from bridge.core.findings import Cause
+from bridge.core.level_watch import LevelState
 from bridge.core.permits import GatesState
 from bridge.core.qartod_state import QartodState
 from bridge.core.records import ReferenceState
@@ -59,7 +60,7 @@ class TankState:
     """Equal numbers in a row."""
     longest_run: float = 0.0
     run_history: int = 0
-    level_at_s: float | None = None
+    level: LevelState = field(default_factory=LevelState)
     sequence: int = 0
     reference: ReferenceState = field(default_factory=ReferenceState)
     last_likely_at_s: dict[Cause, float] = field(default_factory=dict)

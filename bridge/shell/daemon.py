@@ -1,12 +1,13 @@
 """The live loop: one thread that decides, and nothing else that does.
 
-Each pass looks at the facts (link, guard, wall clock), takes what the inbox holds, feeds the
-engine in the order of time, carries out what it asks for, and then feeds the guard, the health
+Each pass reads from the broker, looks at the facts (link, guard, wall clock), feeds the engine in
+the order of time, carries out what it asks for, sends that, and then feeds the guard, the health
 file and the service manager. Whatever stops this loop stops all of them.
 
 When the loop was late (a suspended process, an overload), what the engine says about the past is
 not published as permits; it is told that the link broke and came back instead, so that it starts
-from hold and judges afresh.
+from hold and judges afresh. The same goes for a loop that has not come to the end of what there
+was to read for a while: what it reads may have waited for it, and nobody can tell for how long.
 """
 
 import logging
@@ -39,8 +40,9 @@ LONGEST_PASS_S: Final = 0.25
 LATE_S: Final = 2.0
 """Real seconds after which a decision is about the past."""
 
-BATCH: Final = 256
-"""Messages between two looks at the facts."""
+BATCH: Final = 16
+"""Messages between two looks at the facts and at the broker. Fewer than the library sends before
+the first is acknowledged, so that answers do not pile up behind acknowledgements nobody reads."""
 
 SAVE_EVERY_S: Final = 60.0
 LOOK_EVERY_S: Final = 1.0
@@ -118,6 +120,7 @@ class Daemon:
         self._known: tuple[LinkFacts, LinkFacts] | None = None
         self._stalled = False
         self._latest_s = clock.now_s()
+        self._all_read_s = self._latest_s
         self._ticks_again = 0
         self._engine_errors_at: list[float] = []
         self._storage_fault: str | None = None
@@ -165,11 +168,14 @@ class Daemon:
     def turn(self, timeout_s: float = LONGEST_PASS_S) -> None:
         """One pass of the loop."""
         self._link.tend()
-        self._notice_facts()
-        self._notice_surroundings()
         for_tick_s = self._clock.real_s(self._engine.wake_at_s - self._clock.now_s())
-        messages = self._inbox.take(max(0.0, min(timeout_s, for_tick_s)))
+        self._exchange(max(0.0, min(timeout_s, for_tick_s)))
+        self._notice_surroundings()
+        messages = self._inbox.take(0.0)
         for start in range(0, len(messages), BATCH):
+            if start:
+                # So that what arrives is stamped soon, and acknowledgements are not kept waiting.
+                self._exchange(0.0)
             for message in messages[start : start + BATCH]:
                 self._decide(message)
             self._finish_pass()
@@ -177,6 +183,17 @@ class Daemon:
                 return
         self._decide_on_time()
         self._finish_pass()
+
+    def _exchange(self, timeout_s: float) -> None:
+        """Read and write; then see to the facts, before anything is decided upon what was read."""
+        all_read = self._link.exchange(timeout_s)
+        now_s = self._clock.now_s()
+        behind_s = self._clock.real_s(now_s - self._all_read_s) - timeout_s
+        if behind_s > LATE_S and self._up:
+            self._notice_stall(behind_s)
+        if all_read:
+            self._all_read_s = now_s
+        self._notice_facts()
 
     def _notice_facts(self) -> None:
         """Tell the engine what happened to the connections."""
@@ -328,6 +345,7 @@ class Daemon:
             self._complaints.tell(name, f"What goes to {name} was lost.", error=error)
 
     def _finish_pass(self) -> None:
+        self._link.flush()
         now = self._monotonic()
         self._guard.feed()
         self._service_manager.alive()

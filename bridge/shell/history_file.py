@@ -139,7 +139,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         # NORMAL would leave whole batches to the operating system's mercy in a power cut.
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA journal_size_limit = 16777216")
-        connection.execute("PRAGMA cache_size = -16000")
+        connection.execute("PRAGMA cache_size = -2000")
     except BaseException:
         connection.close()
         raise

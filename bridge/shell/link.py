@@ -1,16 +1,18 @@
 """The daemon's connection to the broker, as the decision loop sees it.
 
-The network thread only notes facts and fills the inbox. Everything that decides (life-cycle word,
-what to send, when to give a connection up) happens in `Link.tend` and `Link.publish`, which the
-decision loop calls. A loop that hangs therefore never says ``ready`` again by itself.
+There is no network thread: the decision loop reads and writes, in `Link.exchange`. The callbacks
+only note facts and fill the inbox. Everything that decides (life-cycle word, what to send, when to
+give a connection up) happens in `Link.tend` and `Link.publish`, which the loop calls, too. A loop
+that hangs therefore never says ``ready`` again by itself, and to the broker it is a client that
+fell silent.
 
 What is done about a broker that is away:
 - permits are not kept at all: they would arrive late. The engine issues new ones afterwards;
 - of everything else the newest message of each topic is kept, and sent on return;
 - what was sent but not acknowledged is treated in the same way.
 
-How a dead connection is noticed: the broker's silence (keepalive), the end of paho's network
-thread, and an own heartbeat message that does not come back.
+How a dead connection is noticed: the broker's silence (keepalive), an error in the library, and
+an own heartbeat message that does not come back.
 """
 
 import logging
@@ -30,6 +32,7 @@ from bridge.core.rivals import heartbeat_topic
 from bridge.shell.broker_settings import BrokerSettings
 from bridge.shell.clock import EngineClock
 from bridge.shell.counters import Counters
+from bridge.shell.driven_session import DrivenSession
 from bridge.shell.inbox import Inbox
 from bridge.shell.reconnector import Reconnector
 from bridge.shell.session import Phase, Session, Subscription, Will, tls_context
@@ -58,6 +61,10 @@ PAHO_IN_FLIGHT: Final = 20
 
 MOST_WAITING: Final = 10_000
 """Topics with a message waiting for the broker; beyond it the oldest is given up."""
+
+SHORTEST_READ_S: Final = 0.0002
+LONGEST_READ_S: Final = 0.25
+"""Real seconds of reading at a time, while more keeps coming."""
 
 CONTRADICTION_PAUSE_S: Final = 1.0
 
@@ -162,6 +169,8 @@ class Link:
         self._echo_at: float | None = None
         self._outbox: dict[str, Publish] = {}
         self._perishable_topics: set[str] = set()
+        self._exchanged_at = monotonic()
+        self._made: DrivenSession | None = None
         self._reconnector = Reconnector(
             self._make_session,
             settings.protocol,
@@ -226,6 +235,47 @@ class Link:
             self._send(session, self._lifecycle_message())
         self._empty_outbox(session)
 
+    def exchange(self, timeout_s: float) -> bool:
+        """Send what waits, wait for something to happen, and read what has come into the inbox.
+
+        It reads for no longer than the caller took since the last time, so that each has half of
+        the time in a flood: what the daemon cannot cope with is for the inbox to give up, which
+        knows one noisy topic from all the others, as the broker does not.
+
+        Args:
+            timeout_s: For nothing to happen, at most. [s]
+
+        Returns:
+            Whether everything that had come was read.
+        """
+        session = self._driven
+        if session is None:
+            self._inbox.wait(timeout_s)
+            all_read = True
+        else:
+            busy_s = self._monotonic() - self._exchanged_at
+            session.write()
+            self._inbox.wait(
+                0.0 if session.unread else timeout_s,
+                session.fileno,
+                until_writable=session.unwritten,
+            )
+            all_read = session.read(min(max(SHORTEST_READ_S, busy_s), LONGEST_READ_S))
+            session.give_sign_of_life()
+        self._exchanged_at = self._monotonic()
+        return all_read
+
+    def flush(self) -> None:
+        """Send what waits, now."""
+        if (session := self._driven) is not None:
+            session.write()
+
+    @property
+    def _driven(self) -> DrivenSession | None:
+        """The current session, as what `_make_session` made it."""
+        made = self._made
+        return made if made is not None and made is self._reconnector.session else None
+
     def announce(self, word: Lifecycle) -> None:
         """Set the life-cycle word, now and after every reconnect."""
         if word is self._lifecycle:
@@ -275,7 +325,7 @@ class Link:
         while self._monotonic() < deadline and session.phase is Phase.CONNECTED:
             if farewell is not None and farewell.is_published() and not session.unsettled:
                 break
-            time.sleep(0.01)
+            self.exchange(0.01)
         settled = farewell is not None and farewell.is_published() and not session.unsettled
         session.end(with_will=not settled)
         session.join(0.5)
@@ -284,7 +334,7 @@ class Link:
         return settled
 
     def _make_session(self, protocol: MQTTProtocolVersion) -> Session:
-        return Session(
+        self._made = DrivenSession(
             self._settings,
             client_id=self._settings.client_id,
             protocol=protocol,
@@ -298,6 +348,7 @@ class Link:
             context=self._context,
             monotonic=self._monotonic,
         )
+        return self._made
 
     def _greeting(self) -> Publish:
         # Ready is for the decision loop to say, once it has seen the connection.
@@ -307,7 +358,7 @@ class Link:
         return lifecycle_message(self._base_topic, self._lifecycle, self._clock.now_s())
 
     def _message_came(self, message: MQTTMessage) -> None:
-        """In the network thread: note own messages, leave the others in the inbox."""
+        """Note own messages, leave the others in the inbox."""
         topic = message.topic
         payload = bytes(message.payload)
         if topic == self._state_topic:
@@ -318,12 +369,9 @@ class Link:
                 and payload in (Lifecycle.LOST.encode(), Lifecycle.DISCONNECTED.encode())
             ):
                 self._contradicted = True
-                self._inbox.wake()
             return
         if topic == self._heartbeat_topic and self._is_own_heartbeat(payload):
-            first, self._echo_at = self._echo_at is None, self._monotonic()
-            if first:
-                self._inbox.wake()
+            self._echo_at = self._monotonic()
             return
         if len(payload) > LARGEST_PAYLOAD:
             self._counters.messages_cut += 1

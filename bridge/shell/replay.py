@@ -45,8 +45,10 @@ class Subscribed:
     """Whether a broker would have delivered a topic to the daemon."""
 
     def __init__(self, topics: Iterable[str]) -> None:
-        self._known: dict[str, bool] = {}
-        self._filters = tuple(topics)
+        each = tuple(topics)
+        # Thousands of tanks have thousands of plain topics, and few filters with wildcards.
+        self._known: dict[str, bool] = dict.fromkeys(each, True)
+        self._filters = tuple(topic for topic in each if "+" in topic or "#" in topic)
 
     def __call__(self, topic: str) -> bool:
         """Look it up, and remember the answer."""

@@ -244,6 +244,11 @@ class Session:
 
     def start(self) -> None:
         """Begin to connect, in a thread of its own. Never raises because of the network."""
+        self._prepare()
+        self._client.loop_start()
+
+    def _prepare(self) -> None:
+        """Tell paho where to connect, and how."""
         properties = None
         if self.speaks_5:
             properties = _properties(PacketTypes.CONNECT)
@@ -257,7 +262,6 @@ class Session:
             clean_start=True if self.speaks_5 else MQTT_CLEAN_START_FIRST_ONLY,
             properties=properties,
         )
-        self._client.loop_start()
 
     def publish(self, message: Publish, *, expires_after_s: float | None) -> MQTTMessageInfo | None:
         """Hand a message to paho; None when it could not take it."""

@@ -455,6 +455,80 @@ def test_an_overrun_is_high_and_lets_go_when_seen_and_stopped() -> None:
     assert world.alarm("overrun-top-off") is None
 
 
+def _runs_on_in_a_precaution() -> AlarmWorld:
+    world = AlarmWorld()
+    world.equipment(on=True)
+    world.healthy(40, settled=False)
+    return world
+
+
+def test_an_overrun_in_a_hold_for_precaution_is_medium() -> None:
+    """The priority follows the consequence; the latch is the same."""
+    world = _runs_on_in_a_precaution()
+    (notice,) = world.notices()
+    assert notice.alarm == "overrun-top-off"
+    assert notice.priority is Priority.MEDIUM
+    document = world.alarm("overrun-top-off")
+    assert document is not None
+    assert document["priority"] == "medium"
+    assert document["respond_within_s"] == PERMIT_ALARMS["overrun"].eased.respond_within_s  # type: ignore[union-attr]
+
+    world.healthy(60, settled=True)
+    world.equipment(on=False)
+    world.healthy(600)
+    assert not world.permitted
+    world.acknowledge("overrun-top-off")
+    world.healthy(80)
+    assert world.permitted
+    assert world.alarm("overrun-top-off") is None
+
+
+@pytest.mark.parametrize("silenced", ["", "acknowledged", "shelved"])
+def test_an_overrun_that_comes_to_do_harm_is_told_again_as_high(silenced: str) -> None:
+    """Neither a look at the lesser alarm nor a shelf for it keeps the greater one back."""
+    world = _runs_on_in_a_precaution()
+    if silenced == "acknowledged":
+        world.acknowledge("overrun-top-off")
+    elif silenced == "shelved":
+        world.shelve("overrun-top-off", 600)
+    world.reload()
+    before = len(world.notices(NoticeKind.RAISED))
+    world.change(level=LevelCondition.HIGH)
+
+    (notice,) = world.notices(NoticeKind.RAISED)[before:]
+    assert notice.alarm == "overrun-top-off"
+    assert notice.priority is Priority.HIGH
+    document = world.alarm("overrun-top-off")
+    assert document is not None
+    assert document["priority"] == "high"
+    assert document["state"] == "unacknowledged"
+    assert document["consequence"] == PERMIT_ALARMS["overrun"].consequence
+
+    # It is over only when this alarm, too, was acknowledged.
+    world.change(level=LevelCondition.NORMAL)
+    world.equipment(on=False)
+    world.healthy(600)
+    assert world.alarm("overrun-top-off") is not None
+    world.acknowledge("overrun-top-off")
+    world.healthy(80)
+    assert world.alarm("overrun-top-off") is None
+    assert world.permitted
+
+
+def test_harm_that_comes_in_service_is_told_when_service_ends() -> None:
+    """What is suppressed is not forgotten."""
+    world = _runs_on_in_a_precaution()
+    world.change(service=ServicePhase.ACTIVE)
+    world.change(level=LevelCondition.HIGH)
+    assert len(world.notices(NoticeKind.RAISED)) == 1
+    world.change(service=ServicePhase.IDLE)
+
+    assert [n.priority for n in world.notices(NoticeKind.RAISED)] == [
+        Priority.MEDIUM,
+        Priority.HIGH,
+    ]
+
+
 def test_a_long_hold_asks_for_a_look_at_the_level() -> None:
     """Three hours of hold are an alarm of their own."""
     world = AlarmWorld()

@@ -1,6 +1,7 @@
 """When a permit is given, and everything that ends it."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -13,7 +14,7 @@ from bridge.core.outputs import Publish
 from bridge.core.permit_rules import default_causes
 from bridge.core.permits import GatesState
 from bridge.core.service import ServicePhase
-from bridge.core.settings import Delivers, Driver
+from bridge.core.settings import Delivers, Driver, Plumbing
 from bridge.core.situation import LevelCondition
 from tests.core.permit_world import INTERVAL_S, START_S, World, permit, tank
 
@@ -360,6 +361,148 @@ def test_water_metered_while_held_is_an_overrun() -> None:
     assert "overrun" in ready.gates.status[0].troubles
 
 
+def test_an_acknowledged_overrun_counts_only_what_is_metered_afterwards() -> None:
+    """Litres that were seen are no news; the next ones in the same hold are another overrun."""
+    ready = World(tank(metered=True)).ready()
+    ready.equipment(on=False)
+    ready.read(Cause.DILUTION)
+    ready.healthy(100, Cause.DILUTION)
+    ready.litres(0.5)
+    ready.litres(2.0)
+    ready.gates.acknowledge("overrun-top-off")
+    ready.healthy(600, Cause.DILUTION)
+    assert not ready.permitted
+    assert "overrun" not in ready.gates.status[0].troubles
+
+    ready.litres(0.3)
+    assert "overrun" not in ready.gates.status[0].troubles
+    ready.litres(0.2)
+    assert "overrun" in ready.gates.status[0].troubles
+
+
+def test_after_an_acknowledged_overrun_the_next_run_of_the_same_hold_is_another() -> None:
+    """Acknowledging forgives what was, not what comes."""
+    ready = world(top_off=permit(overrun_grace_s=30))
+    ready.read(Cause.DILUTION)
+    ready.equipment(on=True)
+    ready.healthy(40, Cause.DILUTION)
+    ready.equipment(on=False)
+    ready.gates.acknowledge("overrun-top-off")
+    ready.healthy(10, Cause.DILUTION)
+    assert "overrun" not in ready.gates.status[0].troubles
+
+    ready.equipment(on=True)
+    ready.healthy(40, Cause.DILUTION)
+    assert "overrun" in ready.gates.status[0].troubles
+
+
+PRECAUTION: dict[str, Any] = {"settled": False}
+"""A reading that holds for nothing but `starting`."""
+
+
+def _runs_on(ready: World) -> None:
+    ready.equipment(on=True)
+    ready.healthy(40, **PRECAUTION)
+
+
+def test_an_overrun_in_a_hold_for_precaution_does_no_harm_yet() -> None:
+    """It is latched like any other; running on for longer than a run may is harm."""
+    ready = world(top_off=permit(overrun_grace_s=30, largest_run_s=300))
+    _runs_on(ready)
+    (status,) = ready.gates.status
+    assert status.reasons == ("starting", "overrun")
+    assert "overrun" in status.troubles
+    assert not status.overrun_harms
+
+    ready.healthy(250, **PRECAUTION)
+    assert not ready.gates.status[0].overrun_harms
+    ready.healthy(20, **PRECAUTION)
+    assert ready.gates.status[0].overrun_harms
+
+
+def test_an_overrun_does_harm_as_soon_as_more_water_does() -> None:
+    """And goes on to do so; that somebody saw the lesser alarm does not let it go."""
+    ready = world(top_off=permit(overrun_grace_s=30))
+    _runs_on(ready)
+    ready.gates.acknowledge("overrun-top-off")
+    ready.change(level=LevelCondition.HIGH)
+    ready.change(level=LevelCondition.NORMAL)
+    assert ready.gates.status[0].overrun_harms
+
+    ready.equipment(on=False)
+    ready.healthy(300)
+    assert ready.gates.status[0].reasons == ("overrun",)
+    ready.gates.acknowledge("overrun-top-off")
+    ready.healthy(80)
+    assert ready.permitted
+
+
+def test_an_actuator_that_runs_again_in_spite_of_the_latch_does_harm() -> None:
+    """What it did twice it does not because a message was late."""
+    ready = world(top_off=permit(overrun_grace_s=30))
+    _runs_on(ready)
+    ready.equipment(on=False)
+    ready.healthy(60)
+    assert not ready.gates.status[0].overrun_harms
+    ready.equipment(on=True)
+    ready.healthy(40)
+    assert ready.gates.status[0].overrun_harms
+
+
+def test_where_the_litres_are_used_up_an_overrun_does_harm() -> None:
+    """Whatever began the hold."""
+    allowed = permit(largest_litres_hour=2, overrun_grace_s=30)
+    ready = World(tank({"top-off": allowed}, metered=True)).ready()
+    ready.healthy(40, **PRECAUTION)
+    ready.litres(0.5)
+    assert "overrun" in ready.gates.status[0].troubles
+    assert not ready.gates.status[0].overrun_harms
+    ready.litres(1.6)
+    assert ready.gates.status[0].overrun_harms
+
+
+@pytest.mark.parametrize(
+    ("delivers", "driven_by"),
+    [
+        (Delivers.DOSE, Driver.SCHEDULE),
+        (Delivers.OTHER, Driver.LEVEL),
+        # The test tank states no rate of salt water.
+        (Delivers.SALT_WATER, Driver.SALINITY),
+    ],
+)
+def test_an_overrun_that_nothing_measures_always_does_harm(
+    delivers: Delivers, driven_by: Driver
+) -> None:
+    """Nothing would tell when it becomes too much."""
+    ready = world(dosing=permit(delivers, driven_by, overrun_grace_s=30))
+    _runs_on(ready)
+
+    assert "overrun" in ready.gates.status[0].troubles
+    assert ready.gates.status[0].overrun_harms
+
+
+@pytest.mark.parametrize("cause", [cause for cause in Cause if cause is not Cause.NONE])
+def test_an_overrun_in_a_hold_for_a_cause_does_harm(cause: Cause) -> None:
+    """No cause is a mere precaution."""
+    ready = world(top_off=permit(overrun_grace_s=30, held_by=(cause.value,)))
+    ready.equipment(on=True)
+    ready.healthy(40, cause)
+
+    assert "overrun" in ready.gates.status[0].troubles
+    assert ready.gates.status[0].overrun_harms
+
+
+def test_a_restart_remembers_the_overrun_as_it_was() -> None:
+    """Latched, and whether it did harm."""
+    ready = world(top_off=permit(overrun_grace_s=30))
+    _runs_on(ready)
+    ready.restart(ready.gates.state, "8a40")
+    ready.healthy(10, **PRECAUTION)
+
+    assert "overrun" in ready.gates.status[0].troubles
+    assert not ready.gates.status[0].overrun_harms
+
+
 def test_metered_litres_are_bounded_by_the_hour_and_by_the_day() -> None:
     """Reaching a limit in litres holds until enough of it has passed out of the window."""
     allowed = permit(largest_litres_hour=2, largest_litres_day=3)
@@ -400,6 +543,30 @@ def test_the_learned_evaporation_sets_the_budget() -> None:
     assert ready.permitted
     ready.litres(0.1)
     ready.read(evaporation_l_day=4.0)
+    assert "litres-day" in ready.gates.status[0].reasons
+
+
+def test_a_budget_is_never_less_than_what_tanks_usually_evaporate() -> None:
+    """Of 400 l, 2 % evaporate on a warm day, whatever was learned: 8 l, and 4 l to catch up."""
+    ready = World(tank({"top-off": permit(largest_litres_hour=50)}, metered=True)).ready()
+    ready.read(evaporation_l_day=0.0)
+    ready.litres(11.9)
+    assert ready.permitted
+    ready.litres(0.1)
+    ready.read(evaporation_l_day=0.0)
+    assert "litres-day" in ready.gates.status[0].reasons
+
+
+def test_a_keeper_who_knows_that_less_evaporates_bounds_the_budget() -> None:
+    """largest_evaporation_pct_day below the usual counts."""
+    dry = replace(
+        tank({"top-off": permit(largest_litres_hour=50)}, metered=True),
+        plumbing=Plumbing(top_off_l_h=60, largest_evaporation_pct_day=1.0),
+    )
+    ready = World(dry).ready()
+    ready.read(evaporation_l_day=0.0)
+    ready.litres(4.0)
+    ready.read(evaporation_l_day=0.0)
     assert "litres-day" in ready.gates.status[0].reasons
 
 

@@ -280,22 +280,33 @@ class Disturber:
         episode.details["payload"] = pick(self.rng, "nan", "empty", "error", "null", "cut")
 
     def _water_failure(self, episode: Episode) -> None:
-        """Deadline when the water has moved 0.3, or after three samples if that takes longer."""
-        water = self.water
+        """Deadline when the water has moved 0.3, or after three samples if that takes longer.
+
+        Where nothing but the probe can tell, it has to be the water at the probe; and what climbs
+        slowly has to leave the usual saw-tooth first.
+        """
+        water, tank = self.water, self.tank
         from_s = episode.begin_s
-        before = float(np.interp(from_s, water.grid_s, water.salinity_psu))
+        told = tank.told_level or tank.told_devices
+        pumped = episode.look in {"pump-stuck", "siphon"}
+        seen_psu = water.salinity_psu if told and pumped else water.at_probe_psu
+        enough = 0.3
+        if not pumped and not episode.look.endswith("change"):
+            enough += tank.hysteresis_l / tank.volume_l * tank.salinity_psu
+        before = float(np.interp(from_s, water.grid_s, seen_psu))
         later = (water.grid_s >= from_s) & (water.grid_s <= episode.end_s)
-        moved = abs(water.salinity_psu - before) >= 0.3
-        times = water.grid_s[later & moved]
-        episode.size_psu = (
-            float(np.interp(episode.end_s, water.grid_s, water.salinity_psu)) - before
-        )
+        times = water.grid_s[later & (abs(seen_psu - before) >= enough)]
+        after = float(np.interp(episode.end_s, water.grid_s, water.salinity_psu))
+        episode.size_psu = after - before
         if len(times):
-            three_s = from_s + 3.5 * self.tank.probe.cadence_s + 2.0 * self.tank.mixing_s
-            episode.named_by_s = episode.held_from_s = max(float(times[0]), three_s)
-        told = self.tank.told_level or self.tank.told_devices
-        if episode.look == "fresh-change" and not told and episode.details["announced"] == "no":
-            episode.untellable = "bare: a quick fall, by bubble or by water"
+            three_s = 3.5 * tank.probe.cadence_s
+            at_s = max(float(times[0]), from_s + three_s)
+            if not (told and pumped):
+                at_s = float(times[0]) + three_s
+            episode.named_by_s = episode.held_from_s = at_s
+        quick = episode.look.endswith("change")
+        if quick and not tank.told_level and episode.details["announced"] == "no":
+            episode.untellable = "a quick step of the probe alone, and no level"
         if abs(episode.size_psu) < 0.3:
             episode.untellable = "moved less than 0.3"
 

@@ -22,6 +22,7 @@ class Episode:
         end_s: End of the disturbance.
         excused_until_s: Until then a report of it is no false report: the keeper has put the
             water right, windows have emptied.
+        off_until_s: Until then the water is still not what it was, and its finding is right.
         named_by_s: When it has to be named, by issue 3; infinite when there is no deadline.
         held_from_s: From then on a permit that rests on salinity is wrong; see above.
         spans: When the reading is really disturbed, or the water really off, in pairs.
@@ -35,6 +36,7 @@ class Episode:
     begin_s: float
     end_s: float
     excused_until_s: float = 0.0
+    off_until_s: float = 0.0
     named_by_s: float = float("inf")
     held_from_s: float = float("inf")
     spans: list[tuple[float, float]] = field(default_factory=list)

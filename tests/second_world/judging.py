@@ -38,6 +38,7 @@ class EpisodeScore:
     details: dict[str, str]
     names: list[tuple[float, str]]  # seconds after the begin
     first_right: bool
+    first_but_unexplained: bool  # the same, without counting `unexplained` as a name
     ever_right: bool
     right_after_s: float | None
     deadline_s: float | None
@@ -101,6 +102,7 @@ def score(scenario: Scenario, published: Published) -> Score:
             "reports": probe.reports,
             "litres": f"{tank.volume_l:.0f}",
             "noise": f"{probe.noise_psu:.3f}",
+            "bias": f"{probe.bias_psu:+.2f}",
             "step": f"{probe.step_psu:g}",
             "saw-tooth": f"{tank.hysteresis_l / tank.volume_l * tank.salinity_psu:.2f}",
             "swing C": f"{tank.swing_c:.1f}",
@@ -167,7 +169,7 @@ def _judge_episode(scenario: Scenario, published: Published, episode: Episode) -
         and episode.begin_s <= each.excused_until_s
     } - {episode.cause}
     # What is published when the last disturbed sample has just ended still belongs to it.
-    end_s = episode.end_s + 2.0 * plan.tank.probe.cadence_s
+    end_s = max(episode.end_s + 2.0 * plan.tank.probe.cadence_s, episode.off_until_s)
     runs = _clip(published.causes, episode.begin_s, end_s)
     names = [(a - episode.begin_s, w) for a, _, w in runs if w != "none"]
     # Of two at the same time, the name of the other one does not count as a wrong name.
@@ -187,6 +189,7 @@ def _judge_episode(scenario: Scenario, published: Published, episode: Episode) -
         details=episode.details,
         names=names,
         first_right=bool(own) and own[0][1] == episode.cause,
+        first_but_unexplained=next((w for _, w in own if w != "unexplained"), "") == episode.cause,
         ever_right=bool(right),
         right_after_s=right[0] if right else None,
         deadline_s=deadline,

@@ -402,6 +402,7 @@ def _put_right(rng: Generator, plan: Plan, episode: Episode, at_s: float) -> flo
         fill_for_s=between(rng, 900.0, 3600.0),
     )
     plan.happenings.exchanges.append(repair)
+    episode.off_until_s = at_s
     episode.excused_until_s = repair.end_s + 5.0 * plan.tank.mixing_s + HOUR_S
     return episode.excused_until_s
 

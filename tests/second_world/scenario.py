@@ -60,10 +60,9 @@ def make_scenario(plan: Plan) -> Scenario:
     disturber = Disturber(rng, tank, water, effects)
     for episode in plan.episodes:
         disturber.apply(episode)
-    for begin_s, end_s in plan.services:
+    for begin_s, _ in plan.services:
         # The probe is lifted out and wiped while hands are in the water.
         effects.factor[effects.within(begin_s + 200.0, begin_s + 500.0)] *= 0.02
-        effects.missing |= effects.within(end_s, end_s)
 
     sensed_c = _lagged(water.temperature_c, step_s, tank.thermometer.lag_s)
     for begin_s, end_s, room_c, lasting_s in effects.thermometer_out:
@@ -154,7 +153,9 @@ def _as_reported(tank: Tank, conductivity: FloatArray, device_c: FloatArray) -> 
     salinity = np.nan_to_num(salinity, nan=0.0)
     if probe.reports == "specific-gravity-linear":
         reference = GravityReference(probe.gravity_reference)
-        return np.asarray(specific_gravity(np.clip(salinity, 2.0, 42.0), reference))
+        gravity = np.asarray(specific_gravity(np.clip(salinity, 2.0, 42.0), reference))
+        # Below what the scale is made for the number goes on to that of pure water.
+        return np.where(salinity < 2.0, 1.0 + (gravity - 1.0) * salinity / 2.0, gravity)
     return np.asarray(salinity)
 
 

@@ -1,8 +1,23 @@
 """The figures as text: overall, by cause, and every episode with what may explain a miss."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from tests.second_world.judging import EpisodeScore, Score
+
+COLUMNS = (
+    "episodes",
+    "tellable",
+    "first right",
+    "of tellable",
+    "or unexpl.",
+    "ever right",
+    "in time",
+    "time right",
+    "precision",
+    "wrong permits",
+)
+"""All from "of tellable" to "time right" are of the episodes that the inputs can tell."""
 
 KINDS = (
     "healthy",
@@ -53,10 +68,25 @@ def tell(scores: list[Score], *, verbose: bool) -> Iterator[str]:
                 lasting = f"{begin_h:.1f} h for {minutes:.0f} min"
                 yield f"  seed {score.seed}: {name} at {lasting}: {reason}"
     yield ""
+    yield "Largest errors of the published salinity in healthy time:"
+    worst = sorted(
+        ((rms(score, "healthy"), score) for score in scores if "healthy" in score.errors),
+        key=lambda each: -each[0],
+    )
+    for error, score in worst[:10]:
+        bias = score.facts["bias"]
+        yield f"  seed {score.seed} ({score.focus}): {error:.3f} RMS, bias of the probe {bias}"
+    yield ""
     yield "High alarms outside of any episode:"
     for score in scores:
         for at_h, name in score.false_alarms:
             yield f"  seed {score.seed}: {name} at {at_h:.1f} h"
+
+
+def rms(score: Score, kind: str) -> float:
+    """Root mean square error of one scenario."""
+    count, squares, _, _ = score.errors[kind]
+    return float((squares / count) ** 0.5)
 
 
 def _facts(score: Score) -> str:
@@ -66,10 +96,7 @@ def _facts(score: Score) -> str:
 def _by_cause(scores: list[Score]) -> Iterator[str]:
     episodes = [each for score in scores for each in score.episodes]
     reports = [each for score in scores for each in score.reports]
-    yield (
-        f"{'cause (look)':34}{'episodes':>9}{'first right':>12}{'tellable':>10}{'ever':>9}"
-        f"{'in time':>9}{'time right':>11}{'precision':>11}{'wrong permits':>14}"
-    )
+    yield f"{'cause (look)':26}" + "".join(f"{each:>13}" for each in COLUMNS)
     for cause in sorted({each.cause for each in episodes} | {cause for cause, _ in reports}):
         own = [each for each in episodes if each.cause == cause]
         said = [right for name, right in reports if name == cause]
@@ -84,16 +111,19 @@ def _by_cause(scores: list[Score]) -> Iterator[str]:
 def _row(name: str, own: list[EpisodeScore], said: list[bool]) -> str:
     tellable = [each for each in own if not each.untellable]
     due = [each for each in tellable if each.in_time is not None]
-    return (
-        f"{name:34}{len(own):9}"
-        f"{_percent(sum(e.first_right for e in own), len(own)):>12}"
-        f"{_percent(sum(e.first_right for e in tellable), len(tellable)):>10}"
-        f"{_percent(sum(e.ever_right for e in tellable), len(tellable)):>9}"
-        f"{_percent(sum(bool(e.in_time) for e in due), len(due)):>9}"
-        f"{_percent(sum(e.share_right for e in own), len(own)):>11}"
-        f"{_percent(sum(said), len(said)):>11}"
-        f"{sum(bool(e.wrong_permit_s) for e in own):>14}"
+    cells = (
+        str(len(own)),
+        str(len(tellable)),
+        _percent(sum(e.first_right for e in own), len(own)),
+        _percent(sum(e.first_right for e in tellable), len(tellable)),
+        _percent(sum(e.first_but_unexplained for e in tellable), len(tellable)),
+        _percent(sum(e.ever_right for e in tellable), len(tellable)),
+        _percent(sum(bool(e.in_time) for e in due), len(due)),
+        _percent(sum(e.share_right for e in tellable), len(tellable)),
+        _percent(sum(said), len(said)),
+        str(sum(bool(e.wrong_permit_s) for e in own)),
     )
+    return f"{name:26}" + "".join(f"{cell:>13}" for cell in cells)
 
 
 def _overall(scores: list[Score]) -> Iterator[str]:
@@ -115,8 +145,9 @@ def _overall(scores: list[Score]) -> Iterator[str]:
             f"{_percent(minutes, months * 30.4 * 1440.0)} of the time; "
             f"{other} more for level, litres, overrun or service."
         )
-    alarms = sum(len(score.false_alarms) for score in scores)
-    yield f"False high alarms: {alarms}."
+    named = Counter(name for score in scores for _, name in score.false_alarms)
+    told = ", ".join(f"{name} {count}" for name, count in sorted(named.items()))
+    yield f"False high alarms: {named.total()} ({told or 'none'})."
     for kind in (
         "healthy",
         "healthy, unbiased probe",

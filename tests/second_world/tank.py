@@ -178,7 +178,8 @@ def draw_tank(
     volume_l = log_uniform(rng, 40.0, 4000.0)
     evaporation = between(rng, 0.5, 2.0)
     lights_on_h, lights_for_h = between(rng, 7.0, 12.0), between(rng, 8.0, 12.0)
-    temperature_c = between(rng, 23.5, 27.0)
+    # Within the band that is normal by default, by day as well.
+    temperature_c = between(rng, 23.5, min(27.0, 28.3 - swing_c))
     room_c = temperature_c - between(rng, 2.5, 6.0)
     loss_s = between(rng, 8.0, 20.0) * HOUR_S
     together = bool(rng.random() < 0.6)

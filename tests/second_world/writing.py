@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.second_world.planning import generator_of
 from tests.second_world.scenario import Scenario
-from tests.second_world.tank import DAY_S, HOUR_S, Device, Tank
+from tests.second_world.tank import Device, Tank
 
 EPOCH = datetime(2026, 1, 5, tzinfo=UTC)
 EPOCH_S = EPOCH.timestamp()
@@ -142,11 +142,6 @@ def _commands(scenario: Scenario, rng: np.random.Generator) -> list[Message]:
     for begin_s, end_s in scenario.plan.services:
         say(begin_s, "service", {"phase": "start"})
         say(end_s, "service", {"phase": "end"})
-    # Every evening, and after each repair, the keeper acknowledges what has stood.
-    evenings = np.arange(20.5 * HOUR_S, scenario.plan.span_s, DAY_S).tolist()
-    repaired = [e.end_s + 600.0 for e in scenario.plan.happenings.exchanges]
-    for at_s in evenings + repaired:
-        say(at_s, "acknowledge", {"alarm": "overrun-top-off"})
     for at_s in scenario.plan.checks_s:
         truth = float(np.interp(at_s, scenario.water.grid_s, scenario.water.salinity_psu)) + float(
             rng.normal(0.0, 0.08)
@@ -192,7 +187,8 @@ def write_configuration(scenario: Scenario, path: Path) -> None:
         lines.append(f"top_off_l_h = {rate_l_h:.2f}")
     lines.append(f"\n[tanks.{TANK}.limits]\ntarget_psu = {tank.salinity_psu:.1f}")
     lines.append(f"\n[tanks.{TANK}.permits.top-off]")
-    lines.append('delivers = "fresh-water"\ndriven_by = "level"\n')
+    # Nothing in a capture obeys a permit; that the pump goes on proves nothing here.
+    lines.append('delivers = "fresh-water"\ndriven_by = "level"\noverrun_grace_s = 1e7\n')
     lines.append(f"[tanks.{TANK}.permits.brine]")
     lines.append('delivers = "salt-water"\ndriven_by = "salinity"\n')
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -34,7 +34,8 @@ class Driven:
         while not condition():
             assert time.monotonic() < deadline, self.link.facts
             self.link.tend()
-            self.messages += self.inbox.take(0.02)
+            self.link.exchange(0.02)
+            self.messages += self.inbox.take(0.0)
 
     def up(self) -> None:
         """Drive it until it is up."""

@@ -26,7 +26,7 @@ from bridge.core.events import (
 from bridge.core.outputs import Output, Record
 from bridge.shell.clock import EngineClock
 from bridge.shell.daemon import MOST_ENGINE_ERRORS, EngineBrokenError, Sinks
-from bridge.shell.link import LARGEST_PAYLOAD
+from bridge.shell.link import LARGEST_PAYLOAD, Link
 from bridge.shell.liveness import judge
 from tests.support.fake_engine import ECHO_TOPIC, PERMIT_TOPIC, FakeEngine
 from tests.support.listener import Listener
@@ -285,6 +285,36 @@ def test_backlog_is_not_answered_with_old_permits(broker: Mosquitto, every_s: fl
     ]
     offset = min(late)
     assert max(late) - offset < 2.0, "no permit was older than two seconds when it arrived"
+
+
+@pytest.mark.broker
+def test_reading_that_waited_for_the_loop_is_judged_in_hold(
+    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frozen for longer than two seconds: what waited in the socket is not taken for fresh."""
+    exchange, frozen_s = Link.exchange, [0.0]
+
+    def frozen(link: Link, timeout_s: float) -> bool:
+        # As if the process had been stopped, with a message in its socket when it goes on.
+        for_s, frozen_s[0] = frozen_s[0], 0.0
+        time.sleep(for_s)
+        return exchange(link, timeout_s)
+
+    monkeypatch.setattr(Link, "exchange", frozen)
+    engine = FakeEngine()
+    with (
+        Listener(broker.port) as listener,
+        running(engine, broker_settings(broker.port)) as daemon,
+    ):
+        listener.wait_for(STATE, b"ready")
+        frozen_s[0] = 2.5
+        time.sleep(0.5)
+        listener.publish("home/x", b"old")
+        listener.wait_for(ECHO_TOPIC, b"old")
+
+        assert daemon.daemon.counters.stalls == 1
+        kinds = [type(event) for event in engine.events]
+        assert kinds[-3:] == [LinkDown, LinkUp, Message]
 
 
 def _fresh(listener: Listener, daemon: Running) -> bool:

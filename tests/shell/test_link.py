@@ -116,6 +116,7 @@ def test_permit_expires_on_the_broker(broker: Mosquitto) -> None:
     driven.up()
     with Listener(broker.port) as listener:
         driven.link.publish(permit(b"p"))
+        driven.link.flush()
 
         assert listener.wait_for(PERMIT_TOPIC).expiry_s == 15
     driven.link.close(within_s=2.0)
@@ -127,6 +128,7 @@ def test_will_and_greeting(broker: Mosquitto) -> None:
     driven = Driven(broker.port)
     driven.up()
     driven.link.announce(Lifecycle.READY)
+    driven.link.flush()
     with Listener(broker.port) as listener:
         listener.wait_for(STATE, b"ready")
         driven.link._reconnector.session._cut()  # type: ignore[union-attr] # noqa: SLF001
@@ -142,6 +144,7 @@ def test_ready_is_said_again_when_contradicted(broker: Mosquitto, word: bytes) -
     driven = Driven(broker.port)
     driven.up()
     driven.link.announce(Lifecycle.READY)
+    driven.link.flush()
     with Listener(broker.port) as listener:
         listener.publish(STATE, word, retain=True)
         driven.until(lambda: listener.of(STATE)[-2:] == [word, b"ready"])
@@ -205,25 +208,60 @@ def test_callback_error_does_not_kill_the_network(
 
 
 @pytest.mark.broker
-def test_dead_network_thread_is_replaced(
-    broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("part", ["loop_read", "loop_write", "loop_misc"])
+def test_error_in_the_network_library_costs_one_connection(
+    broker: Mosquitto, part: str, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """A network thread that ends without a word is noticed, and a new connection made."""
-    monkeypatch.setattr(threading, "excepthook", lambda _: None)
+    """It is counted and told, a new connection is made, and the broker has said ``lost``."""
     driven = Driven(broker.port)
     driven.up()
     session = driven.link._reconnector.session  # noqa: SLF001
     assert session is not None
 
-    def die(*_: object) -> None:
-        raise SystemExit
+    def fail(*_: object) -> None:
+        raise RuntimeError("a bug of theirs")
 
-    session._client.loop_misc = die  # type: ignore[assignment] # noqa: SLF001
-    driven.until(lambda: not session.thread_lives)
+    with Listener(broker.port) as listener:
+        setattr(session._client, part, fail)  # noqa: SLF001
+        driven.until(lambda: not driven.link.facts.up)
+        listener.wait_for(STATE, b"lost")
+        driven.up()
 
-    assert not driven.link.facts.up, "a dead thread is not up, whatever paho says"
-    driven.up()
     assert driven.link.facts.generation == 2
+    assert driven.counters.callback_errors == 1
+    assert "The network library failed" in caplog.text
+    driven.link.close(within_s=2.0)
+
+
+@pytest.mark.broker
+@pytest.mark.soak
+def test_link_that_nobody_drives_is_lost(broker: Mosquitto) -> None:
+    """A decision loop that hangs gives no sign of life, so the broker publishes the will."""
+    driven = Driven(broker.port, keepalive_s=5)
+    driven.up()
+    with Listener(broker.port) as listener:
+        listener.wait_for(STATE, b"lost", 20.0)
+    driven.link.close(within_s=2.0)
+
+
+@pytest.mark.broker
+def test_flood_is_read_in_parts(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While more keeps coming, the caller is let decide now and then, and knows that it is late."""
+    monkeypatch.setattr("bridge.shell.link.SHORTEST_READ_S", 1e-6)
+    driven = Driven(broker.port)
+    driven.up()
+    with Listener(broker.port) as listener:
+        for number in range(100):
+            listener.publish("home/x", b"%d" % number)
+        outcomes = []
+        deadline = time.monotonic() + 8.0
+        while len(driven.messages) < 100 and time.monotonic() < deadline:
+            outcomes.append(driven.link.exchange(0.02))
+            driven.messages += driven.inbox.take(0.0)
+
+    assert [each.payload for each in driven.messages] == [b"%d" % each for each in range(100)]
+    assert False in outcomes
+    assert driven.link.exchange(0.0) or driven.link.exchange(0.0)
     driven.link.close(within_s=2.0)
 
 

@@ -1,13 +1,14 @@
 """A replay is the engine on virtual time, and nothing else."""
 
 import math
+import time
 from dataclasses import replace
 
 import pytest
 
 from bridge.core.events import LinkUp, Message, Tick
 from bridge.core.outputs import Publish
-from bridge.shell.replay import derived_boot_id, replay
+from bridge.shell.replay import Subscribed, derived_boot_id, replay
 from bridge.shell.stepping import EngineStuckError, feed
 from tests.support.fake_engine import ECHO_TOPIC, FakeEngine
 from tests.support.live import SETTINGS
@@ -98,3 +99,16 @@ def test_engine_that_ticks_on_the_spot_is_stopped() -> None:
 
     with pytest.raises(EngineStuckError):
         feed(engine, Message(1.0, "home/x", b"1"), since_s=0.0)
+
+
+def test_thousands_of_topics_are_known_at_once() -> None:
+    """Each of 4,000 sensors is heard, and nothing else, without a search through the others."""
+    topics = [f"in/{number}/probe" for number in range(4000)]
+    subscribed = Subscribed([*topics, "tidegate/+/command/+"])
+    started = time.process_time()
+
+    assert all(subscribed(topic) for topic in topics)
+    assert time.process_time() - started < 1.0, "a search would take 20 s"
+    assert subscribed("tidegate/reef/command/service")
+    assert not subscribed("in/4000/probe")
+    assert not subscribed("in/1/probe/x")

@@ -17,7 +17,8 @@ from bridge.core.outputs import Record
 from bridge.shell.history_reader import HistoryReader
 from bridge.shell.history_schema import HistoryError
 from bridge.shell.page.happenings import event_words, records
-from bridge.shell.page.snapshot import Sample, Snapshot
+from bridge.shell.page.recent import Sample
+from bridge.shell.page.snapshot import Snapshot
 from bridge.shell.page.words import CAUSE_NAMES
 
 MOST_POINTS: Final = 1200
@@ -140,25 +141,21 @@ def _disturbing(causes_s: dict[str, float], width_s: float) -> str | None:
     return cause if seconds >= max(least_s, SMALLEST_SHARE * width_s) else None
 
 
-def _add_newest(
-    columns: Columns, samples: list[tuple[float, Sample]], *, from_s: float, width_s: float
-) -> None:
+def _add_newest(columns: Columns, samples: list[Sample], *, from_s: float, width_s: float) -> None:
     known_to_s = columns.at[-1] + width_s if columns.at else from_s
     due_s = max(from_s, known_to_s)
-    for at_s, document in samples:
+    for sample in samples:
+        at_s, salinity, unsure = sample.at_s, sample.salinity, sample.uncertainty
         if at_s < due_s:
             continue
         due_s = at_s + width_s
-        salinity, unsure = document["salinity"], document["uncertainty"]
-        wide = salinity is not None and unsure is not None
-        cause = document["cause"]
-        probe = document["probe_salinity"]
-        columns.add(
-            at_s,
-            (salinity - unsure, salinity, salinity + unsure) if wide else (None, salinity, None),
-            (probe, probe, probe),
+        band = (
+            (None, salinity, None)
+            if salinity is None or unsure is None
+            else (salinity - unsure, salinity, salinity + unsure)
         )
-        columns.causes.append((at_s, None if cause == Cause.NONE else cause))
+        columns.add(at_s, band, (sample.probe_salinity,) * 3)
+        columns.causes.append((at_s, None if sample.cause == Cause.NONE else sample.cause))
 
 
 def _with_gaps(columns: Columns, width_s: float) -> dict[str, Sequence[float | None]]:

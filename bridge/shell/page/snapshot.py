@@ -14,12 +14,9 @@ import orjson
 
 from bridge.core.alarm_state import AlarmPhase
 from bridge.core.outputs import Output, Publish, Record
+from bridge.shell.page.recent import Recent, Sample
 
-KEPT_SAMPLES: Final = 600
-"""Newest samples of a tank, so that a chart does not wait for the next batch of the history."""
 KEPT_EVENTS: Final = 100
-
-Sample = Mapping[str, Any]
 
 
 @dataclass(slots=True)
@@ -33,7 +30,7 @@ class TankFiles:
     alarm_rows: dict[str, Record] = field(default_factory=dict)
     """Rows tell of an alarm also while the broker is away, when no document goes out."""
     service: Mapping[str, Any] | None = None
-    samples: deque[tuple[float, Sample]] = field(default_factory=lambda: deque(maxlen=KEPT_SAMPLES))
+    samples: Recent = field(default_factory=Recent)
     events: deque[Record] = field(default_factory=lambda: deque(maxlen=KEPT_EVENTS))
 
 
@@ -111,10 +108,10 @@ class Snapshot:
         with self._lock:
             return self._files(tank).salinity
 
-    def samples(self, tank: str, from_s: float, to_s: float) -> list[tuple[float, Sample]]:
+    def samples(self, tank: str, from_s: float, to_s: float) -> list[Sample]:
         """The newest samples as far as they lie between two moments, in time order."""
         with self._lock:
-            return [entry for entry in self._files(tank).samples if from_s <= entry[0] < to_s]
+            return self._files(tank).samples.between(from_s, to_s)
 
     def events(self, tank: str) -> list[Record]:
         """The newest rows that are no samples, in the order in which they came."""
@@ -158,7 +155,7 @@ class Snapshot:
             files = self._files(record.tank)
             if record.kind == "sample":
                 files.salinity = record.data
-                files.samples.append((record.at_s, record.data))
+                files.samples.add(record.at_s, record.data)
             else:
                 files.events.append(record)
                 if record.kind == "service":

@@ -136,7 +136,7 @@ def test_answers_of_others_are_passed_over() -> None:
 def test_taking_in_outputs_costs_next_to_nothing(looked_at: Told) -> None:
     """The decision loop spends well under 20 us for each output that the page is shown."""
     again = looked_at.another_page()
-    samples = [record for _, record in looked_at.page.snapshot.samples(TANK, 0, 1e11)]
+    samples = looked_at.page.snapshot.samples(TANK, 0, 1e11)
     outputs = [*looked_at.page.snapshot.events(TANK)] * 100
     assert samples
     assert outputs

@@ -242,8 +242,7 @@ class Balance:
             falls = [
                 max(b.high_psu for b in blocks[i - FALL_HOURS : i + 1]) - blocks[i].low_psu
                 for i in range(FALL_HOURS, len(blocks))
-                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS
-                and not blocks[i].away
+                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS and not blocks[i].away
             ]
             if falls:
                 usual_psu = quantile(falls, SELDOM)

@@ -493,7 +493,7 @@ class Episode:
             state.next_level_psu = None
             state.level_samples = min(state.level_samples + 1.0, 20.0)
             state.level_psu += (probe_psu - state.level_psu) / state.level_samples
-            self._watch_slide(at_s, probe_psu, level_sd)
+            self._watch_slide(at_s, level_sd)
         elif (
             state.next_level_psu is not None
             and abs(probe_psu - state.next_level_psu) <= SAME_LEVEL_SIGMA * level_sd
@@ -505,7 +505,7 @@ class Episode:
         else:
             state.next_level_psu = probe_psu
 
-    def _watch_slide(self, at_s: float, probe_psu: float, level_sd: float) -> None:
+    def _watch_slide(self, at_s: float, level_sd: float) -> None:
         """A level that slides on and on is none: between two samples the noise may hide it."""
         state = self.state
         slide = state.level_psu - state.level_first_psu

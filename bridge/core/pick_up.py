@@ -3,7 +3,7 @@
 from math import exp, sqrt
 from typing import Final
 
-from bridge.core.devices import Devices, Effect
+from bridge.core.devices import Devices, Effect, Verdict
 from bridge.core.diagnosis_state import HOUR_S, DiagnosisState
 from bridge.core.episode import EpisodeState, Model
 from bridge.core.estimator import WaterState
@@ -17,6 +17,16 @@ LINGERS_CYCLES: Final = 1.5
 LONGEST_LINGER_S: Final = 36 * HOUR_S
 LINGERING_LOG_ODDS: Final = 3.0
 LEFT_OVER_SHARE: Final = 0.9
+
+
+def _absent(verdict: Verdict, probe_psu: float, water: WaterState) -> bool:
+    """Whether a known step can be seen not to be there in a reading."""
+    if verdict.effect is not Effect.STEP:
+        return False
+    if water.salinity_variance >= (KNOWN_SHARE * verdict.size) ** 2:
+        return False
+    apart_psu = probe_psu - water.salinity_psu
+    return abs(apart_psu) < abs(apart_psu - verdict.size)
 
 
 class PickUp:
@@ -50,14 +60,8 @@ class PickUp:
             seen.add(name)
             if name in self._dosers:
                 continue
-            if self._devices.fading(name, verdict):
+            if self._devices.fading(name, verdict) or _absent(verdict, probe_psu, water):
                 continue
-            if verdict.effect is Effect.STEP and water.salinity_variance < (
-                KNOWN_SHARE * verdict.size
-            ) ** 2:
-                apart_psu = probe_psu - water.salinity_psu
-                if abs(apart_psu) < abs(apart_psu - verdict.size):
-                    continue
             if name == named[0][0]:
                 # The strongest evidence names the device.
                 size = abs(verdict.size) if verdict.effect is Effect.STEP else 0.0

@@ -122,10 +122,9 @@ class SlowTrends:
             # Next to nothing was ever added: a rise is evaporation.
             return 0.9 if rising and litres_day <= usual_day else 0.1
         excess = litres_day - usual_day
-        if abs(excess) < EVAPORATION_DOUBT * usual_day:
+        contradicted = rising and level is not None and not missing
+        if contradicted or abs(excess) < EVAPORATION_DOUBT * usual_day:
             return 0.1
-        if rising and level is not None and not missing:
-            return 0.2
         explained = -excess * per_litre / slope.psu_per_day
         return 0.9 if 0.5 < explained < 3.0 else 0.1  # noqa: PLR2004
 

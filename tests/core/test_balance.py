@@ -53,6 +53,7 @@ def judged(
     pace_psu_h: float = 0.0,
     moved_psu: float = 1.0,
     tooth_psu: float = 0.0,
+    spread_psu: float = 0.05,
     added: Added | None = None,
     reported: bool = False,
 ) -> Excursion:
@@ -65,6 +66,7 @@ def judged(
         pace_psu_h,
         moved_psu,
         tooth_psu,
+        spread_psu,
         added,
         reported=reported,
     )

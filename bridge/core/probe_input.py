@@ -202,7 +202,7 @@ class ProbeInput:
             return held, water_c, True
         unseen_psu = PSU_PER_C * thermometer.unseen_c(at_s)
         if away < near + unseen_psu:
-            if raw_away > near:
+            if raw_away > max(near, 2.0 * away):
                 thermometer.refute(at_s, confirmed=misled)
             return held, water_c, False
         return held + (unseen_psu if held < salinity else -unseen_psu), water_c, True

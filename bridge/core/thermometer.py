@@ -131,7 +131,7 @@ class WaterThermometer:
         if near and state.odd_readings >= CONFIRMING_READINGS:
             # On its way back into the water a thermometer passes by every temperature.
             at_rest = abs(temperature_c - before_c) <= sudden_c + self._reach_c(since_s)
-            near = at_rest and not self._refuted(sudden_c)
+            near = at_rest and (abs(deviation) <= sudden_c or not self._refuted(sudden_c))
             if near:
                 self.accept(at_s)
         elif near:

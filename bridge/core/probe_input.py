@@ -144,6 +144,12 @@ class ProbeInput:
             sensor.interval_s,
             floor_psu if floor_psu > LEAST_NOISE_PSU else LEAST_NOISE_PSU,
         )
+        block = self._diagnosis.blocks.state.running
+        if block is not None:
+            if block.number is None:
+                block.step_psu, block.noise_psu = sensor.rounding_psu, sensor.noise_psu
+                block.undone_psu_per_c = self._undone_psu_per_c(reported, temperature_c)
+            block.sent(reported)
 
     def _correct(self, reported: float, temperature_c: float | None) -> None:
         """Keep what this sample says by the newest temperature as it came."""
@@ -196,7 +202,11 @@ class ProbeInput:
             thermometer.accept(at_s)
             return raw_psu, raw_c, True
         if held is None:
-            return held, water_c, True
+            # A thermometer that is too cold can drive the device beyond what has a salinity.
+            beyond = self._rough_psu(reported) > salinity and raw_c < water_c
+            if beyond:
+                thermometer.refute(at_s, confirmed=True)
+            return held, water_c, not beyond
         if raw_away < near and away < near:
             # The device has a thermometer of its own, so that ours hardly matters.
             return held, water_c, True
@@ -229,6 +239,12 @@ class ProbeInput:
             return seawater.salinity_psu(conductivity, water_c)
         except OutOfRangeError:
             return None
+
+    def _undone_psu_per_c(self, reported: float, temperature_c: float) -> float:
+        """How the salinity follows the temperature while the device's number stands still."""
+        above = self._salinity(reported, temperature_c + 0.5)
+        below = self._salinity(reported, temperature_c - 0.5)
+        return 0.0 if above is None or below is None else above - below
 
     def _rough_psu(self, reported: float) -> float:
         """About what a reading outside the salinity scale would be; only its size matters."""

@@ -142,6 +142,22 @@ class Departures:
             state.outside += 1
             state.last_outside_s = at_s
         self._consult_level(episode, deviation)
+        self._react(at_s, water, episode, reading, noise, elapsed_h, interval_s)
+
+    def _react(
+        self,
+        at_s: float,
+        water: Water,
+        episode: Episode,
+        reading: float,
+        noise: float,
+        elapsed_h: float,
+        interval_s: float,
+    ) -> None:
+        """Take the water from a reading as the likeliest explanation has it."""
+        state = self._state
+        deviation = reading - water.state.salinity_psu
+        clean = episode.state.clean_run > 0
         weights = episode.probabilities()
         best = max(range(len(weights)), key=weights.__getitem__)
         if best == Model.PLUME and not clean:

@@ -423,8 +423,12 @@ def test_a_change_on_purpose_moves_the_band_along() -> None:
 def test_the_usual_litres_are_the_median_of_the_last_days() -> None:
     """One day of a stuck pump does not make its litres usual."""
     balance = banded()
-    balance.usual_litres([4.0])
+    balance.usual_litres([])
     assert balance.state.litres_day is None
+
+    # One full day behind the newest one is a habit already: better than the evaporation of a book.
+    balance.usual_litres([4.0])
+    assert balance.state.litres_day == pytest.approx(4.0)
 
     balance.usual_litres([4.1, 40.0, 4.0, 3.9, 4.2])
 

@@ -116,8 +116,9 @@ class Circumstances:
                 continue
             if name in named:
                 ratio = max(ratio, NAMED_ODDS)
-            elif name == self._state.suspect:
-                ratio *= SUSPECTED
+            else:
+                shown = self._devices.shown_before(name)
+                ratio *= max(shown, SUSPECTED if name == self._state.suspect else 1.0)
             odds += ratio / len(self._devices.names)
             if ratio > likeliest:
                 likeliest, device = ratio, name

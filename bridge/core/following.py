@@ -109,7 +109,7 @@ class Follower:
         self._follow_quiet_noise(probe_psu, noise_psu)
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
             noise_psu = self._noise_between(water, noise_psu, floor_psu)
-        reading, noise = self._pick_up.without_devices(at_s, probe_psu, noise_psu)
+        reading, noise = self._pick_up.without_devices(at_s, probe_psu, noise_psu, water.state)
         sd = water.sd(noise)
         below = (reading - water.state.salinity_psu) / sd <= -1.0
         deepest = self._falls.deepest_psu(at_s, water, change, elapsed_h, below=below)

@@ -53,6 +53,7 @@ def judged(
     pace_psu_h: float = 0.0,
     moved_psu: float = 1.0,
     tooth_psu: float = 0.0,
+    spread_psu: float = 0.05,
     added: Added | None = None,
     reported: bool = False,
 ) -> Excursion:
@@ -65,6 +66,7 @@ def judged(
         pace_psu_h,
         moved_psu,
         tooth_psu,
+        spread_psu,
         added,
         reported=reported,
     )
@@ -421,8 +423,12 @@ def test_a_change_on_purpose_moves_the_band_along() -> None:
 def test_the_usual_litres_are_the_median_of_the_last_days() -> None:
     """One day of a stuck pump does not make its litres usual."""
     balance = banded()
-    balance.usual_litres([4.0])
+    balance.usual_litres([])
     assert balance.state.litres_day is None
+
+    # One full day behind the newest one is a habit already: better than the evaporation of a book.
+    balance.usual_litres([4.0])
+    assert balance.state.litres_day == pytest.approx(4.0)
 
     balance.usual_litres([4.1, 40.0, 4.0, 3.9, 4.2])
 

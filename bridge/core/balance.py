@@ -35,6 +35,8 @@ LEVEL_MISSING: Final = -2.0
 MISSING_FOR_S: Final = 2.0 * HOUR_S
 """A top-off may come late once (assumed)."""
 SHARE_MEMORY_H: Final = 6.0
+SHIFT_DOUBT: Final = 0.35
+SHIFT_DOUBT_S: Final = 24.0 * HOUR_S
 ACCEPTED_HOURS: Final = 22
 FALL_HOURS: Final = 3
 LEAST_FALL_HOURS: Final = 12
@@ -94,6 +96,9 @@ class BalanceState:
     level_jump_s: float = 0.0
     low_since_s: float | None = None
     """Since when the level is lower than the top-off usually lets it fall."""
+    shifted_s: float | None = None
+    """When the water was last changed as announced."""
+    shift_doubt_psu: float = 0.0
     mismixed_s: float | None = None
     """When a water change was found wrongly mixed."""
 
@@ -279,9 +284,16 @@ class Balance:
             return min(change_psu, max(low - before_psu, 0.0))
         return max(change_psu, min(high - before_psu, 0.0))
 
-    def shift(self, change_psu: float) -> None:
-        """The water was changed on purpose; its band moves along."""
+    def shift(self, change_psu: float, *, at_s: float | None = None, sd_psu: float = 0.0) -> None:
+        """The water was changed on purpose; its band moves along, and is in doubt for a day.
+
+        Args:
+            change_psu: As announced. [psu]
+            at_s: When. [s]
+            sd_psu: Doubt about it: litres and salinity of the new water are not exact. [psu]
+        """
         state = self.state
+        state.shifted_s, state.shift_doubt_psu = at_s, SHIFT_DOUBT * sd_psu
         if state.low_psu is not None and state.high_psu is not None:
             state.low_psu += change_psu
             state.high_psu += change_psu
@@ -413,7 +425,7 @@ class Balance:
             state.pace_psu_h = 0.0
             return excursion
         level = self.level_deviation()
-        margin, width = self._margin(variance, below, level, reported=reported), 0.015
+        margin, width = self._margin(at_s, variance, below, level, reported=reported), 0.015
         left_s = state.left_low_s if below > 0.0 else state.left_high_s
         hours = max((at_s - (left_s if left_s is not None else at_s)) / HOUR_S, 1.0 / 60.0)
         size = max(below, above)
@@ -448,12 +460,14 @@ class Balance:
         return excursion
 
     def _margin(
-        self, variance: float, below: float, level: float | None, *, reported: bool
+        self, at_s: float, variance: float, below: float, level: float | None, *, reported: bool
     ) -> float:
         """How far out of the band is worth a finding. [psu]."""
         margin = MARGIN_PSU + 2.0 * sqrt(variance)
         if self.state.band_hours < LEAST_BAND_HOURS:
             margin += 0.06
+        if self.state.shifted_s is not None and at_s - self.state.shifted_s < SHIFT_DOUBT_S:
+            margin += self.state.shift_doubt_psu
         if reported:
             margin *= STAYING
         if level is not None and (level > 2.0 if below > 0.0 else level < -2.0):  # noqa: PLR2004

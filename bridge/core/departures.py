@@ -292,17 +292,20 @@ class Departures:
             return
         doubt = sqrt(water.state.salinity_variance) + CARRIED_PSU_H * hours
         water.state.salinity_variance = doubt * doubt
-        self._keep_in_band(water)
+        self._keep_in_band(water, hours)
 
-    def _keep_in_band(self, water: Water) -> None:
+    def _keep_in_band(self, water: Water, hours: float) -> None:
         """Top-off ends the climb at the top of the band, unless it is seen to stay away."""
         high, at_s = self._state.balance.high_psu, water.state.at_s
         if high is None or self._inflow.overdue(at_s) > OVERDUE or self._balance.missing(at_s):
             return
         if self.episode is not None and self.episode.state.before_psu > high:
             return
+        if self.episode is None and self._state.balance.left_high_s is not None:
+            return
         if water.state.slope_psu_h > 0.0 and water.state.salinity_psu > high:
-            water.state.salinity_psu = max(high, water.state.salinity_psu - 0.02)
+            down_psu = 2.0 * water.state.slope_psu_h * hours
+            water.state.salinity_psu = max(high, water.state.salinity_psu - down_psu)
 
     def _close(self, at_s: float) -> None:
         episode = self._state.episode

@@ -363,19 +363,22 @@ class Devices:
         share = PROMPT if edge_s > at_s - slot_s - 1.0 else LAGGING
         return share / min(1.0, _rate(device, at_s) * slot_s)
 
-    def shown_before(self, name: str) -> float:
+    def shown_before(self, name: str, effect: Effect = Effect.STEP) -> float:
         """How much likelier it is that a device disturbs, by the few switchings measured so far.
 
         Far from what names it, but enough to tell its next step from a bubble: the inverse chance
         of changes that agree so well, shared among the devices.
         """
-        changes = self.state.devices[name].steps[-LATELY[0] :]
+        device = self.state.devices[name]
+        step = effect is Effect.STEP
+        changes = (device.steps if step else device.noises)[-LATELY[0] :]
         if len(changes) < 2:  # noqa: PLR2004
             return 1.0
         signed = [c.change if c.on else -c.change for c in changes]
-        if abs(median(signed)) < SMALLEST_STEP_PSU:
+        smallest = SMALLEST_STEP_PSU if step else SMALLEST_NOISE_RATIO
+        if abs(median(signed)) < smallest:
             return 1.0
-        chance = mean_tail(signed, LEAST_SCATTER * SMALLEST_STEP_PSU) * len(self.names)
+        chance = mean_tail(signed, LEAST_SCATTER * smallest) * len(self.names)
         return min(max(1.0 / chance, 1.0), MOST_SHOWN)
 
     def lately_started(self, at_s: float, interval_s: float) -> str | None:

@@ -142,7 +142,7 @@ class Diagnosis:
             water.state.salinity_psu = before_psu + change_psu
             water.widen(sd_psu * sd_psu)
         moved_psu = change_psu - self.balance.brought_back(before_psu, change_psu)
-        self.balance.shift(moved_psu)
+        self.balance.shift(moved_psu, at_s=self.state.last_probe_s, sd_psu=sd_psu)
         self.blocks.shift(moved_psu)
         # What was found before is to be found anew: no wait until it may end.
         self.state.doubted_s = 0.0

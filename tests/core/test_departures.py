@@ -218,11 +218,9 @@ def test_water_poured_by_hand_is_followed_and_told(
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("interval_s", [10.0, 30.0, 60.0, 120.0])
-@pytest.mark.parametrize("size_psu", [-1.2, 1.2])
-def test_a_step_of_the_same_size_is_no_bucket(
-    size_psu: float, interval_s: float, seed: int
-) -> None:
-    """It came between two readings that rest: the estimate stays with the water."""
+@pytest.mark.parametrize("size_psu", [-1.2, -0.3, 0.3, 1.2])
+def test_a_step_is_no_bucket_however_small(size_psu: float, interval_s: float, seed: int) -> None:
+    """It came between two readings, before and after which all rests: the water stays."""
     tank = quiet(Tank(Diagnosis(STILL), interval_s=interval_s, seed=seed))
     told = tank.feed(4080.0, 35.0 + size_psu)
 

@@ -105,6 +105,7 @@ class Assessor:
             settled=settled,
             known=salinity_psu is not None,
             in_service=phase is ACTIVE,
+            doubtful=diagnosis.doubtful,
         )
         thermometer = self._thermometer.state
         # In the order of the fields: names would cost as much again as the object itself.

@@ -11,6 +11,7 @@ from math import exp, log, sqrt
 from typing import Final
 
 from bridge.core.blocks import Block, quantile
+from bridge.core.densities import normal
 
 HOUR_S: Final = 3600.0
 BAND_HOURS: Final = 96
@@ -23,10 +24,27 @@ MARGIN_PSU: Final = 0.12
 STAYING: Final = 0.6
 """Share of the margin at which a reported excursion ends."""
 AMID_ADDITIONS: Final = 0.6
+OVERDUE: Final = 1.6
+BY_OVERDUE: Final = 0.85
+"""Share of a rise that is the water, once a top-off has not come for so many usual pauses."""
 LITRES_WEIGH: Final = 3.0
 """Largest log odds by litres: meters miss what comes out of a jug."""
+LEVEL_WEIGHS: Final = 4.0
+"""Largest log odds by the level: floats stick, and salt can be added slowly, too."""
+LEVEL_MISSING: Final = -2.0
+MISSING_FOR_S: Final = 2.0 * HOUR_S
+"""A top-off may come late once (assumed)."""
 SHARE_MEMORY_H: Final = 6.0
+SHIFT_DOUBT: Final = 0.35
+SHIFT_DOUBT_S: Final = 24.0 * HOUR_S
+ACCEPTED_HOURS: Final = 22
+FALL_HOURS: Final = 3
+LEAST_FALL_HOURS: Final = 12
+FALLS_KNOWN: Final = 60
+SELDOM: Final = 0.95
 BRISK_H: Final = 2.0
+SLOW_H: Final = 12.0
+"""What left the band a moment ago is taken to have been on its way for so long (assumed)."""
 LEVEL_STEP: Final = 0.3
 LEVEL_NOISES: Final = 1.5
 LEVEL_KNOWN_S: Final = 24.0 * HOUR_S
@@ -50,6 +68,10 @@ class BalanceState:
 
     low_psu: float | None = None
     high_psu: float | None = None
+    usual_fall_psu: float | None = None
+    """Fall within a few hours that is seldom exceeded here; None before it is known."""
+    floor_psu: float | None = None
+    """Where such a fall from the last few hours would end."""
     band_hours: int = 0
     left_low_s: float | None = None
     left_high_s: float | None = None
@@ -72,6 +94,11 @@ class BalanceState:
     level_jump: float = 0.0
     """Part of it that came in a jump that no addition makes."""
     level_jump_s: float = 0.0
+    low_since_s: float | None = None
+    """Since when the level is lower than the top-off usually lets it fall."""
+    shifted_s: float | None = None
+    """When the water was last changed as announced."""
+    shift_doubt_psu: float = 0.0
     mismixed_s: float | None = None
     """When a water change was found wrongly mixed."""
 
@@ -102,9 +129,12 @@ class Added:
     """The part that usually replaces evaporation in that time."""
     sd_psu: float
     """Doubt about the difference."""
+    overdue: float = 0.0
+    """Time since the last addition over the usual time from one to the next; 0 when unknown."""
 
 
-def _logistic(x: float) -> float:
+def logistic(x: float) -> float:
+    """Share that has the log odds ``x``."""
     if x < -30.0:  # noqa: PLR2004
         return 0.0
     return 1.0 / (1.0 + exp(-min(x, 30.0)))
@@ -161,21 +191,88 @@ class Balance:
             if salinity_psu > high and state.left_high_s is None:
                 state.left_high_s = before_s
         if state.levels and not away:
-            normal = quantile(state.levels, 0.5)
-            state.level_normal = normal
+            normal_level = quantile(state.levels, 0.5)
+            state.level_normal = normal_level
             known = at_s - state.first_level_s > LEVEL_KNOWN_S
             state.level_spread = max(
-                quantile(state.levels, 0.95) - normal,
-                normal - quantile(state.levels, 0.05),
+                self.level_swing(),
                 LEVEL_NOISES * state.level_noise,
                 0.0 if known else usual_swing,
             )
 
-    def usual_litres(self, by_day: list[float]) -> None:
-        """Learn what is usually added in a day; known once there are two full days."""
+    def accept(self, blocks: list[Block]) -> None:
+        """Take a level at which the water has stayed for a day as its new norm.
+
+        The finding has been told for a day; what the keeper left as it is, is meant to be so.
+
+        Args:
+            blocks: Undisturbed hours of the last days, oldest first.
+        """
+        state = self.state
+        newest = blocks[-ACCEPTED_HOURS:]
+        if len(newest) < ACCEPTED_HOURS or not all(b.away for b in newest):
+            return
+        if self.excursion.real_share < 0.5:  # noqa: PLR2004
+            # A probe that drifts makes no norm.
+            return
+        low = quantile([b.low_psu for b in newest], 0.1)
+        high = quantile([b.high_psu for b in newest], 0.9)
+        middles = [b.middle_psu for b in newest]
+        half = len(middles) // 2
+        moved = sum(middles[half:]) / (len(middles) - half) - sum(middles[:half]) / half
+        if abs(moved) > MARGIN_PSU or state.low_psu is None or state.high_psu is None:
+            return
+        for block in blocks[:-ACCEPTED_HOURS]:
+            block.away = True
+        for block in newest:
+            block.away = False
+        state.low_psu, state.high_psu = low, max(high, low + state.high_psu - state.low_psu)
+        state.left_low_s = state.left_high_s = None
+        state.pace_psu_h = 0.0
+        self.excursion.dilution = self.excursion.concentration = 0.0
+
+    def falls(self, blocks: list[Block], expected_rise_psu: float) -> None:
+        """Learn how far the water falls within a few hours, and where such a fall would end now.
+
+        A band that holds the traces of days says little about an hour.
+
+        Args:
+            blocks: Undisturbed hours of the last days, oldest first, the newest included.
+            expected_rise_psu: Rise between two top-offs, which the next one takes back. [psu]
+        """
+        state = self.state
         excursion = self.excursion
         away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
-        if len(by_day) >= 2 and not away:  # noqa: PLR2004
+        if len(blocks) >= LEAST_FALL_HOURS and not away:
+            falls = [
+                max(b.high_psu for b in blocks[i - FALL_HOURS : i + 1]) - blocks[i].low_psu
+                for i in range(FALL_HOURS, len(blocks))
+                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS and not blocks[i].away
+            ]
+            if falls:
+                usual_psu = quantile(falls, SELDOM)
+                if len(falls) < FALLS_KNOWN:
+                    # A top-off that comes once a day has been seen twice at most.
+                    usual_psu = max(usual_psu, expected_rise_psu)
+                state.usual_fall_psu = usual_psu
+        if state.usual_fall_psu is None or not blocks or state.low_psu is None:
+            state.floor_psu = None
+        else:
+            newest = blocks[-FALL_HOURS:]
+            floor_psu = max(b.high_psu for b in newest) - state.usual_fall_psu
+            # A fall back to where the water usually is puts right what was wrong before.
+            middle_psu = 0.5 * (state.low_psu + (state.high_psu or state.low_psu))
+            state.floor_psu = min(floor_psu, middle_psu)
+
+    def usual_litres(self, by_day: list[float]) -> None:
+        """Learn what is usually added in a day; known once there is one full day.
+
+        That day has to lie behind the newest one, so even a tank that is off by now may have shown
+        its habit before.
+        """
+        excursion = self.excursion
+        away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
+        if by_day and (not away or self.state.litres_day is None):
             self.state.litres_day = quantile(by_day[:7], 0.5)
 
     def brought_back(self, before_psu: float, change_psu: float) -> float:
@@ -187,13 +284,21 @@ class Balance:
             return min(change_psu, max(low - before_psu, 0.0))
         return max(change_psu, min(high - before_psu, 0.0))
 
-    def shift(self, change_psu: float) -> None:
-        """The water was changed on purpose; its band moves along."""
+    def shift(self, change_psu: float, *, at_s: float | None = None, sd_psu: float = 0.0) -> None:
+        """The water was changed on purpose; its band moves along, and is in doubt for a day.
+
+        Args:
+            change_psu: As announced. [psu]
+            at_s: When. [s]
+            sd_psu: Doubt about it: litres and salinity of the new water are not exact. [psu]
+        """
         state = self.state
+        state.shifted_s, state.shift_doubt_psu = at_s, SHIFT_DOUBT * sd_psu
         if state.low_psu is not None and state.high_psu is not None:
             state.low_psu += change_psu
             state.high_psu += change_psu
-        state.left_low_s = state.left_high_s = None
+        if state.floor_psu is not None:
+            state.floor_psu += change_psu
 
     def inside(self) -> None:
         """The water is within its band: an excursion that was is over."""
@@ -235,6 +340,11 @@ class Balance:
             state.level += LEVEL_STEP * odd
         if state.level_jump:
             return
+        deviation = self.level_deviation()
+        if deviation is None or deviation >= LEVEL_MISSING:
+            state.low_since_s = None
+        elif state.low_since_s is None:
+            state.low_since_s = at_s
         state.levels.append(level)
         if len(state.levels) > 400:  # noqa: PLR2004 - thinned, so that days are remembered
             state.levels = state.levels[::2]
@@ -257,6 +367,19 @@ class Balance:
         spread = max(state.level_spread, 1e-3 * abs(state.level_normal), 1e-6)
         return (state.level - state.level_normal) / spread
 
+    def level_swing(self) -> float:
+        """Deviation of the level from its middle that was seen, in its unit; 0 at first."""
+        levels = self.state.levels
+        if not levels:
+            return 0.0
+        middle = quantile(levels, 0.5)
+        return max(quantile(levels, 0.95) - middle, middle - quantile(levels, 0.05))
+
+    def missing(self, at_s: float) -> bool:
+        """Whether water has been missing for longer than a late top-off makes it."""
+        since_s = self.state.low_since_s
+        return since_s is not None and at_s - since_s > MISSING_FOR_S
+
     def judge(
         self,
         at_s: float,
@@ -266,6 +389,7 @@ class Balance:
         pace_psu_h: float,
         moved_psu: float,
         tooth_psu: float,
+        spread_psu: float,
         added: Added | None,
         *,
         reported: bool,
@@ -280,6 +404,7 @@ class Balance:
             pace_psu_h: How fast the estimate moved over the last hours; signed. [psu/h]
             moved_psu: How far it moved over the last two or three. [psu]
             tooth_psu: What a usual run of the top-off makes, with some slack; 0 when unknown. [psu]
+            spread_psu: Change by the water that makes the usual deviation of the level. [psu]
             added: What the fresh water since the excursion began should have done; None when
                 nobody meters or times it.
             reported: Whether the excursion is already the reported cause: it then ends later than
@@ -291,6 +416,8 @@ class Balance:
             excursion.dilution = excursion.concentration = 0.0
             return excursion
         below, above = state.low_psu - salinity_psu, salinity_psu - state.high_psu
+        if state.floor_psu is not None:
+            below = max(below, state.floor_psu - salinity_psu)
         state.left_low_s = self._left(state.left_low_s, at_s, below)
         state.left_high_s = self._left(state.left_high_s, at_s, above)
         if state.left_low_s is None and state.left_high_s is None:
@@ -298,26 +425,31 @@ class Balance:
             state.pace_psu_h = 0.0
             return excursion
         level = self.level_deviation()
-        margin, width = self._margin(variance, below, level, reported=reported), 0.015
+        margin, width = self._margin(at_s, variance, below, level, reported=reported), 0.015
         left_s = state.left_low_s if below > 0.0 else state.left_high_s
         hours = max((at_s - (left_s if left_s is not None else at_s)) / HOUR_S, 1.0 / 60.0)
         size = max(below, above)
         if size > PACED_FROM_PSU:
             away_psu_h = pace_psu_h if above > 0.0 else -pace_psu_h
             # Beyond what a usual top-off makes in such a time.
-            brisk = hours < BRISK_H and size > MARGIN_PSU and abs(moved_psu) > tooth_psu
+            jumped_psu = abs(moved_psu) - 2.0 * sqrt(variance)
+            brisk = hours < BRISK_H and size > MARGIN_PSU and jumped_psu > tooth_psu
             brisk_psu_h = size / max(hours, 0.5) if brisk else 0.0
             state.pace_psu_h = max(state.pace_psu_h, away_psu_h, brisk_psu_h)
         excursion.size_psu, excursion.hours = size, hours
-        excursion.pace_psu_h = state.pace_psu_h or size / max(hours, 1.0)
-        excursion.dilution = _logistic((below - margin) / width)
-        excursion.concentration = _logistic((above - margin) / width)
+        # A usual top-off alone may have brought it there in a moment.
+        lately_psu_h = (size - tooth_psu - 2.0 * sqrt(variance)) / max(hours, 1.0)
+        excursion.pace_psu_h = max(state.pace_psu_h, lately_psu_h, size / max(hours, SLOW_H))
+        excursion.dilution = logistic((below - margin) / width)
+        excursion.concentration = logistic((above - margin) / width)
         if added is not None:
             excursion.expected_psu = added.usual_psu - added.fall_psu
         if below > 0.0:
             share = self._real_fall(level, added)
         else:
-            share = self._real_rise(slope_psu_h, level, added)
+            share = self._real_rise(slope_psu_h, level, spread_psu, added)
+            if self.missing(at_s):
+                share = max(share, 0.95)
         # Litres come in lumps: once an excursion is being told, the share follows within hours.
         step = 1.0
         if reported and state.judged_s is not None and excursion.pace_psu_h < NO_DRIFT_PSU_H:
@@ -328,12 +460,14 @@ class Balance:
         return excursion
 
     def _margin(
-        self, variance: float, below: float, level: float | None, *, reported: bool
+        self, at_s: float, variance: float, below: float, level: float | None, *, reported: bool
     ) -> float:
         """How far out of the band is worth a finding. [psu]."""
         margin = MARGIN_PSU + 2.0 * sqrt(variance)
         if self.state.band_hours < LEAST_BAND_HOURS:
             margin += 0.06
+        if self.state.shifted_s is not None and at_s - self.state.shifted_s < SHIFT_DOUBT_S:
+            margin += self.state.shift_doubt_psu
         if reported:
             margin *= STAYING
         if level is not None and (level > 2.0 if below > 0.0 else level < -2.0):  # noqa: PLR2004
@@ -359,24 +493,34 @@ class Balance:
             return max(share, 0.95)
         return share
 
-    def _real_rise(self, slope_psu_h: float, level: float | None, added: Added | None) -> float:
+    def _real_rise(
+        self, slope_psu_h: float, level: float | None, spread_psu: float, added: Added | None
+    ) -> float:
         """Share of a rise that is real: evaporation without top-off climbs at a known pace."""
         excursion = self.excursion
         ratio = excursion.pace_psu_h / max(slope_psu_h, 1e-4)
         share = 0.85 if 0.4 < ratio < 2.5 else 0.7 if ratio >= 2.5 else 0.15  # noqa: PLR2004
         if added is not None:
-            # Between two additions every healthy reading climbs at this pace, too.
-            share = self._by_litres(
-                min(share, AMID_ADDITIONS), added.usual_psu - added.fall_psu, added.sd_psu
-            )
+            if added.overdue > OVERDUE:
+                share = max(share, BY_OVERDUE)
+            else:
+                # Between two additions every healthy reading climbs at this pace, too.
+                share = min(share, AMID_ADDITIONS)
+            share = self._by_litres(share, added.usual_psu - added.fall_psu, added.sd_psu)
             if added.fall_psu < 0.05 * added.usual_psu and added.usual_psu > 2.0 * added.sd_psu:
                 share = max(share, 0.9)
-        elif level is not None and level > -1.0 and excursion.pace_psu_h < NO_DRIFT_PSU_H:
-            # Where water is missing the level tells; a pace like this is not salt poured in.
-            share = min(share, 0.3)
-        if level is not None and level < -2.0:  # noqa: PLR2004
-            share = max(share, 0.95)
+        if level is not None and excursion.pace_psu_h < NO_DRIFT_PSU_H:
+            # A pace like this is not salt poured in: water has to be missing, and the level tells.
+            share = logistic(log(share / (1.0 - share)) + self._missing_log(level, spread_psu))
         return share
+
+    def _missing_log(self, level: float, spread_psu: float) -> float:
+        """Log odds by the level that a rise is evaporated water which nobody replaced."""
+        lacking = self.excursion.size_psu / max(spread_psu, 1e-6)
+        doubt = 1.0 + 0.4 * lacking
+        by_water = normal(level + 1.0 + lacking, doubt)
+        by_probe = 0.9 * normal(level, 1.0) + 0.1 * normal(level, 3.0)
+        return min(max(log((by_water + 1e-9) / (by_probe + 1e-9)), -LEVEL_WEIGHS), LEVEL_WEIGHS)
 
     def _by_litres(self, share: float, moved_psu: float, sd_psu: float) -> float:
         """Weigh a share by the change that the litres make.
@@ -389,4 +533,4 @@ class Balance:
             # No film grows so fast: what the litres do not explain was not metered.
             ratio = max(ratio, 0.0)
         ratio = min(max(ratio, -LITRES_WEIGH), LITRES_WEIGH)
-        return _logistic(log(share / (1.0 - share)) + ratio)
+        return logistic(log(share / (1.0 - share)) + ratio)

@@ -27,6 +27,18 @@ class Block:
     level: float | None = None
     lit_share: float = 0.0
     """Share of the hour with the light on."""
+    away: bool = False
+    """Whether the water was found out of its usual band: such an hour is no norm."""
+    number: float | None = None
+    """What the device sent, in its own unit; only of use when it did not move."""
+    moved: bool = False
+    """Whether that number changed within the hour."""
+    step_psu: float = 0.0
+    """Step of the number as sent, as a step of salinity."""
+    noise_psu: float = 0.0
+    """Standard deviation of the sensor, as learned by then."""
+    undone_psu_per_c: float = 0.0
+    """How the salinity follows the temperature while the number sent stands still."""
 
     @property
     def middle_psu(self) -> float:
@@ -44,6 +56,13 @@ class Block:
         else:
             self.low_psu = min(self.low_psu, water_psu)
             self.high_psu = max(self.high_psu, water_psu)
+
+    def sent(self, number: float) -> None:
+        """Note what the device sent."""
+        if self.number is None:
+            self.number = number
+        elif number != self.number:
+            self.moved = True
 
 
 @dataclass(slots=True)

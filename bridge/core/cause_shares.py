@@ -14,8 +14,12 @@ CAUSE_ADVANTAGE: Final = 0.2
 """By how much another cause must be more probable to take over."""
 SLOW_ADVANTAGE: Final = 0.5
 ENDS_AFTER_S: Final = 1800.0
+TAKES_OVER_AFTER_S: Final = 3600.0
+"""How long another slow finding has to lead: top-off and noise move the odds to and fro."""
 QUIET_LOG_ODDS: Final = -7.0
 
+PASSES: Final = frozenset({Cause.BUBBLES, Cause.PLUME, Cause.EXPOSED, Cause.UNEXPLAINED})
+"""Causes that are told by how the reading is off, not by when it comes back."""
 CAUSES: Final = tuple(Cause)
 NONE: Final = Cause.NONE
 """A local name: looking a member up on an enumeration costs more than a whole comparison."""
@@ -50,10 +54,28 @@ def from_odds(odds: dict[Cause, float]) -> list[float]:
     return [exp(odds[cause]) for cause in CAUSES]
 
 
-def choose(state: DiagnosisState, probabilities: list[float], at_s: float) -> Cause:
-    """Pick the cause that is reported; it takes a lead to take over from the present one."""
+def choose(
+    state: DiagnosisState,
+    probabilities: list[float],
+    at_s: float,
+    *,
+    brisk: bool = False,
+    returning: bool = False,
+) -> Cause:
+    """Pick the cause that is reported; it takes a lead to take over from the present one.
+
+    Args:
+        state: Holds the cause that is reported now.
+        probabilities: Of all causes, in the order of ``CAUSES``.
+        at_s: Now. [s]
+        brisk: Whether the water moves fast: then nothing waits.
+        returning: Whether the reading is back with the water, and the episode about to end: what
+            it was has been seen, and quiet readings tell it no better.
+    """
     best = max(range(len(CAUSES)), key=probabilities.__getitem__)
     present = INDEX[state.cause]
+    if returning and state.cause in PASSES and CAUSES[best] in PASSES:
+        return state.cause
     advantage = CAUSE_ADVANTAGE
     if CAUSES[best] in EXCURSIONS and state.cause in EXCURSIONS:
         # Which of them it is comes out slowly: to and fro helps nobody.
@@ -67,8 +89,16 @@ def choose(state: DiagnosisState, probabilities: list[float], at_s: float) -> Ca
             return state.cause
     else:
         state.doubted_s = None
-    if best != present and probabilities[best] > probabilities[present] + advantage:
-        state.cause, state.since_s = CAUSES[best], at_s
+    if best == present or probabilities[best] <= probabilities[present] + advantage:
+        state.challenged_s = None
+        return state.cause
+    if advantage == SLOW_ADVANTAGE and not brisk:
+        if state.challenged_s is None:
+            state.challenged_s = at_s
+        if at_s - state.challenged_s < TAKES_OVER_AFTER_S:
+            return state.cause
+    state.challenged_s = None
+    state.cause, state.since_s = CAUSES[best], at_s
     return state.cause
 
 

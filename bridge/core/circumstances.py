@@ -6,7 +6,7 @@ It makes the prior odds of the explanations that then compete.
 from typing import Final
 
 from bridge.core.balance import Balance
-from bridge.core.devices import Devices
+from bridge.core.devices import Devices, Effect
 from bridge.core.diagnosis_state import HOUR_S, DiagnosisState
 from bridge.core.episode import Model
 from bridge.core.findings import Cause
@@ -98,6 +98,10 @@ class Circumstances:
         ):
             gas = 2.0
         factors[Model.STEP] = factors[Model.NOISE] = electric
+        noisy = self._devices.lately_started(at_s, interval_s)
+        if noisy is not None:
+            shown = self._devices.shown_before(noisy, Effect.NOISE)
+            factors[Model.NOISE] = max(electric, UNTOLD_ODDS * shown)
         factors[Model.PASSING] = factors[Model.LODGED] = gas
         return device
 
@@ -116,8 +120,9 @@ class Circumstances:
                 continue
             if name in named:
                 ratio = max(ratio, NAMED_ODDS)
-            elif name == self._state.suspect:
-                ratio *= SUSPECTED
+            else:
+                shown = self._devices.shown_before(name)
+                ratio *= max(shown, SUSPECTED if name == self._state.suspect else 1.0)
             odds += ratio / len(self._devices.names)
             if ratio > likeliest:
                 likeliest, device = ratio, name

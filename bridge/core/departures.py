@@ -3,24 +3,38 @@
 ``bridge.core.episode`` weighs its samples; here it is opened, told what else is known, and ended.
 """
 
-from math import log, sqrt
+from math import hypot, log, sqrt
 from typing import Final
 
-from bridge.core.balance import Balance
+from bridge.core.balance import OVERDUE, Balance
 from bridge.core.blocks import quantile
 from bridge.core.circumstances import Circumstances
 from bridge.core.devices import Devices
 from bridge.core.diagnosis_state import DiagnosisState
 from bridge.core.episode import Episode, EpisodeState, Model
 from bridge.core.estimator import Water
+from bridge.core.excursions import EXCURSIONS
 from bridge.core.falls import SIPHON_FACTOR, Falls
 from bridge.core.findings import Cause
 from bridge.core.inflow import Change, Inflow
 from bridge.core.pick_up import PickUp
 
 CONFIRMING_SAMPLES: Final = 2
+FAR_OFF_PSU: Final = 0.5
+"""A single reading so far off is no cause yet, but nothing should act on it."""
 CARRIED_PSU_H: Final = 0.01
 """Growth of doubt while the probe is not believed: top-off may do nothing, or too much."""
+RETURNING_SAMPLES: Final = 6
+RESTING: Final = frozenset({Model.LODGED, Model.STEP, Model.NOISE, Model.UNEXPLAINED})
+BY_DEGREES: Final = {Model.STEP: 0.1, Model.LODGED: 0.2, Model.NOISE: 0.3, Model.EXPOSED: 0.3}
+POURED_BEFORE: Final = 10.0
+POURING_S: Final = 900.0
+GRADUAL_SAMPLES: Final = 3
+GRADUAL_SHARE: Final = 0.3
+LEVEL_AT_REST: Final = 20.0
+RESTS_FOR_S: Final = 3600.0
+BAND_SLACK_PSU: Final = 0.03
+FIRST_DOUBT_PSU: Final = 0.05
 HIGH_LEVEL: Final = 2.5
 LEVEL_LOG: Final = 1.0
 MOST_BY_SWITCHING: Final = 3.5
@@ -61,6 +75,18 @@ class Departures:
         self.episode = Episode(state.episode) if state.episode is not None else None
 
     @property
+    def doubtful(self) -> bool:
+        """Whether the newest reading is far off the water, without a second one to confirm it."""
+        if self.episode is None:
+            return False
+        episode = self.episode.state
+        return (
+            episode.clean_run == 0
+            and abs(episode.last_deviation_psu) >= FAR_OFF_PSU
+            and not self.confirmed
+        )
+
+    @property
     def confirmed(self) -> bool:
         """Whether an episode is more than a single odd sample."""
         return self.episode is not None and self._state.outside >= CONFIRMING_SAMPLES
@@ -94,7 +120,7 @@ class Departures:
         deviation = reading - water.state.salinity_psu
         episode = self.episode
         if episode is None:
-            episode = self._open(at_s, water, reading, interval_s)
+            episode = self._open(at_s, water, reading, noise, interval_s)
             state.outside = 0
         before = (episode.state.samples, episode.state.clean_run > 0)
         episode.sample(
@@ -116,6 +142,22 @@ class Departures:
             state.outside += 1
             state.last_outside_s = at_s
         self._consult_level(episode, deviation)
+        self._react(at_s, water, episode, reading, noise, elapsed_h, interval_s)
+
+    def _react(
+        self,
+        at_s: float,
+        water: Water,
+        episode: Episode,
+        reading: float,
+        noise: float,
+        elapsed_h: float,
+        interval_s: float,
+    ) -> None:
+        """Take the water from a reading as the likeliest explanation has it."""
+        state = self._state
+        deviation = reading - water.state.salinity_psu
+        clean = episode.state.clean_run > 0
         weights = episode.probabilities()
         best = max(range(len(weights)), key=weights.__getitem__)
         if best == Model.PLUME and not clean:
@@ -130,9 +172,19 @@ class Departures:
             and not (episode.state.rested and episode.state.unreachable > 0)
         ):
             self._falls.go_on_from(at_s, water, episode.state, noise, interval_s)
+            if episode.state.by_hand > 0.5:  # noqa: PLR2004
+                state.poured_until_s = at_s + POURING_S
+            self._close(at_s)
+        elif best in RESTING and self._rests_in_band(at_s, water, episode.state):
+            # The estimate is the odd one: a fault that just leads to where this water usually is,
+            # and rests there, is less likely than a water that was carried wrongly.
+            water.settle_at(episode.state.level_psu, FIRST_DOUBT_PSU)
             self._close(at_s)
         elif clean:
-            water.observe(reading, noise)
+            # What comes back may still be on its way: the first few readings count the less, the
+            # further off they are.
+            returning = episode.state.clean_run <= RETURNING_SAMPLES
+            water.observe(reading, hypot(noise, deviation) if returning else noise)
             gassy = best in {Model.PASSING, Model.LODGED, Model.NOISE, Model.PLUME}
             if episode.over(at_s, interval_s, comes_again=gassy):
                 self._close(at_s)
@@ -146,12 +198,50 @@ class Departures:
         else:
             self.carry(water, elapsed_h)
 
-    def _open(self, at_s: float, water: Water, reading: float, interval_s: float) -> Episode:
+    def _rests_in_band(self, at_s: float, water: Water, episode: EpisodeState) -> bool:
+        """Whether the reading rests in the usual band, while the estimate is out of it."""
+        low, high = self._state.balance.low_psu, self._state.balance.high_psu
+        if low is None or high is None or episode.level_samples < LEVEL_AT_REST:
+            return False
+        if at_s - episode.level_since_s < RESTS_FOR_S or at_s < self._state.lingers_until_s:
+            return False
+        if self._state.cause in EXCURSIONS:
+            return False
+        room = BAND_SLACK_PSU
+        outside = water.state.salinity_psu < low - room or water.state.salinity_psu > high + room
+        return outside and low - room <= episode.level_psu <= high + room
+
+    def _gradual(self, water: Water, reading: float, noise: float) -> bool:
+        """Whether the readings before this one had left the water already, to the same side."""
+        before = list(self._devices.state.readings)[-GRADUAL_SAMPLES:]
+        if len(before) < GRADUAL_SAMPLES:
+            return False
+        away = reading - water.state.salinity_psu
+        on_its_way = sum(before) / GRADUAL_SAMPLES - water.state.salinity_psu
+        clear = abs(on_its_way) > 2.0 * noise / sqrt(GRADUAL_SAMPLES)
+        return clear and on_its_way / away > GRADUAL_SHARE
+
+    def _open(
+        self, at_s: float, water: Water, reading: float, noise: float, interval_s: float
+    ) -> Episode:
         factors, device = self._circumstances.factors(
             at_s, interval_s, upward=reading > water.state.salinity_psu
         )
+        gradual = self._gradual(water, reading, noise) or at_s < self._state.poured_until_s
+        if gradual:
+            # What was on its way before did not jump.
+            for model, factor in BY_DEGREES.items():
+                factors[model] = factor * factors.get(model, 1.0)
+            factors[Model.WATER] = max(factors.get(Model.WATER, 1.0), 1.0)
+            if at_s < self._state.poured_until_s:
+                factors[Model.WATER] = POURED_BEFORE
         episode = Episode.opening(
-            at_s, water.state.salinity_psu, water.state.salinity_variance, reading, factors
+            at_s,
+            water.state.salinity_psu,
+            water.state.salinity_variance,
+            reading,
+            factors,
+            gradual=gradual,
         )
         episode.state.edge_device = device
         episode.state.noise_device = self._devices.lately_started(at_s, interval_s) or device
@@ -202,15 +292,20 @@ class Departures:
             return
         doubt = sqrt(water.state.salinity_variance) + CARRIED_PSU_H * hours
         water.state.salinity_variance = doubt * doubt
-        self._keep_in_band(water)
+        self._keep_in_band(water, hours)
 
-    def _keep_in_band(self, water: Water) -> None:
-        """Top-off ends the climb at the top of the band; unseen, it is taken to go on working."""
-        high = self._state.balance.high_psu
-        if high is None or self._inflow.watched:
+    def _keep_in_band(self, water: Water, hours: float) -> None:
+        """Top-off ends the climb at the top of the band, unless it is seen to stay away."""
+        high, at_s = self._state.balance.high_psu, water.state.at_s
+        if high is None or self._inflow.overdue(at_s) > OVERDUE or self._balance.missing(at_s):
+            return
+        if self.episode is not None and self.episode.state.before_psu > high:
+            return
+        if self.episode is None and self._state.balance.left_high_s is not None:
             return
         if water.state.slope_psu_h > 0.0 and water.state.salinity_psu > high:
-            water.state.salinity_psu = max(high, water.state.salinity_psu - 0.02)
+            down_psu = 2.0 * water.state.slope_psu_h * hours
+            water.state.salinity_psu = max(high, water.state.salinity_psu - down_psu)
 
     def _close(self, at_s: float) -> None:
         episode = self._state.episode

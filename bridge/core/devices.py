@@ -35,6 +35,7 @@ LEAST_NOISE_SAMPLES: Final = 4
 LEAST_EDGES: Final = 4
 FADED: Final = 0.4
 """Share of the usual effect below which a switching did not show it."""
+MOST_SHOWN: Final = 300.0
 LATELY: Final = (6, 14, KEPT_EDGES)
 """Newest switchings that are looked at."""
 LEAST_CONTROLS: Final = 12
@@ -361,6 +362,24 @@ class Devices:
             return 0.0
         share = PROMPT if edge_s > at_s - slot_s - 1.0 else LAGGING
         return share / min(1.0, _rate(device, at_s) * slot_s)
+
+    def shown_before(self, name: str, effect: Effect = Effect.STEP) -> float:
+        """How much likelier it is that a device disturbs, by the few switchings measured so far.
+
+        Far from what names it, but enough to tell its next step from a bubble: the inverse chance
+        of changes that agree so well, shared among the devices.
+        """
+        device = self.state.devices[name]
+        step = effect is Effect.STEP
+        changes = (device.steps if step else device.noises)[-LATELY[0] :]
+        if len(changes) < 2:  # noqa: PLR2004
+            return 1.0
+        signed = [c.change if c.on else -c.change for c in changes]
+        smallest = SMALLEST_STEP_PSU if step else SMALLEST_NOISE_RATIO
+        if abs(median(signed)) < smallest:
+            return 1.0
+        chance = mean_tail(signed, LEAST_SCATTER * smallest) * len(self.names)
+        return min(max(1.0 / chance, 1.0), MOST_SHOWN)
 
     def lately_started(self, at_s: float, interval_s: float) -> str | None:
         """The running device whose start fits best with noise that begins now.

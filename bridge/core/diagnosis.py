@@ -27,7 +27,7 @@ from bridge.core.departures import Departures
 from bridge.core.devices import Devices
 from bridge.core.diagnosis_state import DiagnosisState, Neighbour
 from bridge.core.episode import EpisodeState
-from bridge.core.excursions import Excursions
+from bridge.core.excursions import Excursions, is_brisk
 from bridge.core.falls import Falls
 from bridge.core.findings import Cause
 from bridge.core.following import FIRST_SD_PSU, LEAST_NOISE_PSU, Follower
@@ -142,7 +142,7 @@ class Diagnosis:
             water.state.salinity_psu = before_psu + change_psu
             water.widen(sd_psu * sd_psu)
         moved_psu = change_psu - self.balance.brought_back(before_psu, change_psu)
-        self.balance.shift(moved_psu)
+        self.balance.shift(moved_psu, at_s=self.state.last_probe_s, sd_psu=sd_psu)
         self.blocks.shift(moved_psu)
         # What was found before is to be found anew: no wait until it may end.
         self.state.doubted_s = 0.0
@@ -178,6 +178,7 @@ class Diagnosis:
         self.state.outside = 0
         self.state.check = None
         self.state.balance.low_psu = self.state.balance.high_psu = None
+        self.state.balance.floor_psu = None
         self.state.blocks.finished.clear()
         self.state.good_samples = 0
         self._trends.forget()
@@ -210,6 +211,11 @@ class Diagnosis:
         """Whether an episode is more than a single odd sample."""
         return self._departures.confirmed
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether the newest reading is far off the water, without a second one to confirm it."""
+        return self._departures.doubtful
+
     def settled(self, at_s: float) -> bool:
         """Whether enough good samples came since the start to rely on the estimate."""
         return self.state.settled(at_s)
@@ -231,7 +237,13 @@ class Diagnosis:
         mix_faults(probabilities, faults)
         total = sum(probabilities)
         self.probabilities = [p / total for p in probabilities]
-        return choose(self.state, self.probabilities, at_s)
+        return choose(
+            self.state,
+            self.probabilities,
+            at_s,
+            brisk=is_brisk(self.balance.excursion),
+            returning=episode is not None and episode.state.clean_run > 0,
+        )
 
     def _calm(self, at_s: float, faults: Faults) -> bool:
         """Whether there is nothing to weigh: by far the most moments, so this is quick."""
@@ -245,7 +257,10 @@ class Diagnosis:
         water, balance = state.water, state.balance
         if water is None or balance.low_psu is None or balance.high_psu is None:
             return water is None or balance.low_psu is None
-        return balance.low_psu <= water.salinity_psu <= balance.high_psu
+        low_psu = balance.low_psu
+        if balance.floor_psu is not None and balance.floor_psu > low_psu:
+            low_psu = balance.floor_psu
+        return low_psu <= water.salinity_psu <= balance.high_psu
 
     def _slow(self, at_s: float, *, corrected: bool) -> list[float]:
         """Probabilities without regard to a running episode.

@@ -59,6 +59,8 @@ class DiagnosisState:
     neighbour: Neighbour | None = None
     cause: Cause = Cause.NONE
     since_s: float = 0.0
+    challenged_s: float | None = None
+    """Since when another slow cause has been more probable than the one reported."""
     doubted_s: float | None = None
     """Since when nothing speaks for the slow cause that is reported any more."""
     lingers_until_s: float = 0.0
@@ -87,6 +89,8 @@ class DiagnosisState:
     run_s: float = 0.0
     run_psu: float = 0.0
     """When the present addition began, and the water then."""
+    poured_until_s: float = 0.0
+    """Until when somebody who was found pouring water is expected to go on."""
     changing_until_s: float = 0.0
     """Until when the water may change by hand."""
     last_episode_s: float | None = None

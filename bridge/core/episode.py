@@ -34,10 +34,10 @@ class Model(IntEnum):
 
 
 PRIORS: Final = {
-    Model.PASSING: 0.30,
-    Model.LODGED: 0.20,
-    Model.STEP: 0.10,
-    Model.NOISE: 0.08,
+    Model.PASSING: 0.28,
+    Model.LODGED: 0.16,
+    Model.STEP: 0.14,
+    Model.NOISE: 0.10,
     Model.EXPOSED: 0.08,
     Model.PLUME: 0.10,
     Model.WATER: 0.10,
@@ -62,8 +62,16 @@ DRY_SHARE: Final = 0.1
 LEVEL_LAG: Final = 5.0
 LEVEL_SIGMA: Final = 5.0
 SAME_LEVEL_SIGMA: Final = 2.5
-HAND_PSU_H: Final = 8.0
-"""Pace of a water change by hand: a third of the tank, some units off, in a quarter of an hour."""
+HAND_PSU_H: Final = 12.0
+"""Pace of a water change by hand: a third of the tank, some units off, in ten minutes."""
+SLOW_HAND_H: Final = 0.04
+LONGEST_HAND_H: Final = 0.1
+"""At a slower cadence a bucket and a jump look alike."""
+GRADUAL_H: Final = 1.0 / 15.0
+SLIDE_SIGMA: Final = 4.0
+LEAST_REST_S: Final = 240.0
+LONGEST_SLIDE_S: Final = 1200.0
+"""A slower slide is evaporation under a resting bubble."""
 RESTED_SAMPLES: Final = 8.0
 RAMP_RATIO: Final = 0.33
 RAMP_LOG: Final = 1.0
@@ -113,6 +121,16 @@ class EpisodeState:
     """Steps at one pace in one direction: lasting proof against all that jumps or scatters."""
     rested: bool = False
     """Whether the reading has rested since it left: water that moves later is another matter."""
+    level_since_s: float = 0.0
+    """Since when it rests there."""
+    level_first_psu: float = 0.0
+    """Where that level was at first."""
+    slid: float = 0.0
+    """Sign of the last slide of that level."""
+    gradual: bool = False
+    """Whether the readings before the first were already on their way."""
+    by_hand: float = HAND_SHARE
+    """How likely it is that the water is poured, given that it is the water."""
     next_level_psu: float | None = None
     """A reading off that level, which may be the first of a new one."""
     last_change_psu: float = 0.0
@@ -177,6 +195,8 @@ class Episode:
         variance: float,
         probe_psu: float,
         factors: dict[Model, float],
+        *,
+        gradual: bool = False,
     ) -> "Episode":
         """Open at the first implausible sample; it is to be fed to :meth:`sample` as well."""
         weights = [log(max(PRIORS[m] * factors.get(m, 1.0), 1e-9)) for m in Model]
@@ -193,6 +213,8 @@ class Episode:
                 follower_variance=variance,
                 weights=weights,
                 priors=list(weights),
+                level_since_s=at_s,
+                gradual=gradual,
             )
         )
 
@@ -357,25 +379,21 @@ class Episode:
         sd = sqrt(state.follower_variance + noise2)
         x = probe_psu - state.follower_psu
         low, high = -fall_psu_h * hours, rise_psu_h * hours
-        density = between(x, sd, low, high)
-        if state.rate_psu_h != 0.0:
-            # Water that runs in goes on running: a steady pace tells it from scattered dips.
-            expected = min(max(state.rate_psu_h * hours, low), high)
-            spread = sqrt(sd * sd + (0.3 * expected) ** 2)
-            density = 0.5 * density + 0.5 * normal(x - expected, spread)
-        if not low - 2.0 * sd <= x <= high + 2.0 * sd:
-            # Not by the plumbing; by hand it goes on at the pace it has.
-            pace, hand = state.last_change_psu, HAND_PSU_H * hours
-            moved = probe_psu - state.last_psu
-            # Only from where the water was: a jump stays impossible, whatever comes after it.
-            tracking = abs(x - moved) <= 3.0 * sd
-            steady = pace == 0.0 or pace * moved > 0.0
-            if hand > 0.0 and tracking and steady and abs(moved) <= hand + 3.0 * sqrt(noise2):
-                low, high = min(low, x), max(high, x)
-                spread = sqrt(2.0 * noise2 + (0.4 * pace) ** 2)
-                density += HAND_SHARE * (
-                    0.5 / hand if pace == 0.0 else normal(moved - pace, spread)
-                )
+        density = self._moved(x, sd, low, high, hours)
+        by_hand_psu = HAND_PSU_H * hours
+        if state.samples == 0 and state.gradual:
+            # It had been on its way before it was far enough to be told from noise.
+            by_hand_psu = max(by_hand_psu, HAND_PSU_H * GRADUAL_H)
+        # What jumps from rest between two quick readings was not poured.
+        may_pour = state.gradual or SLOW_HAND_H <= hours <= LONGEST_HAND_H
+        if may_pour and by_hand_psu > min(-low, high):
+            # Somebody pours: paid for once, as a rare thing, and then as likely as any.
+            poured = self._moved(x, sd, -by_hand_psu, by_hand_psu, hours)
+            mixed = state.by_hand * poured + (1.0 - state.by_hand) * density
+            state.by_hand = min(max(state.by_hand * poured / mixed, HAND_SHARE), 0.95)
+            density = mixed
+            if state.by_hand > 0.5:  # noqa: PLR2004
+                low, high = min(low, -by_hand_psu), max(high, by_hand_psu)
         beyond = max(low - x, x - high, 0.0)
         if beyond > UNREACHABLE_SIGMA * sd:
             state.unreachable += 1
@@ -384,7 +402,7 @@ class Episode:
         )
         moved = min(max(gain * x, low), high)
         state.follower_psu += moved
-        if hours > 0.0:
+        if hours > 0.0 and (state.samples or not state.gradual):
             state.rate_psu_h += (0.5 if state.rate_psu_h else 1.0) * (
                 moved / hours - state.rate_psu_h
             )
@@ -395,12 +413,25 @@ class Episode:
         state.follower_variance *= 1.0 - 0.5 * kalman
         return density
 
+    def _moved(self, x: float, sd: float, low: float, high: float, hours: float) -> float:
+        """Density of a reading by water that moves between two bounds, at its pace rather."""
+        density = between(x, sd, low, high)
+        rate_psu_h = self.state.rate_psu_h
+        if rate_psu_h == 0.0:
+            return density
+        # Water that runs in goes on running: a steady pace tells it from scattered dips.
+        expected = min(max(rate_psu_h * hours, low), high)
+        spread = sqrt(sd * sd + (0.3 * expected) ** 2)
+        return 0.5 * density + 0.5 * normal(x - expected, spread)
+
     def _remember(
         self, at_s: float, probe_psu: float, d: float, sd: float, noise_psu: float, level_sd: float
     ) -> None:
         state = self.state
         change = probe_psu - state.last_psu
-        state.rested = state.rested or state.level_samples >= RESTED_SAMPLES
+        state.rested = state.rested or (
+            state.level_samples >= RESTED_SAMPLES and at_s - state.level_since_s >= LEAST_REST_S
+        )
         if state.samples > 1 and not state.rested and abs(change) > 3.0 * noise_psu:
             self._follow_ramp(change)
         state.last_change_psu = 0.0 if state.samples == 0 else change
@@ -411,11 +442,13 @@ class Episode:
         step = 1.0 / min(state.samples + 1.0, 12.0)
         state.roughness_psu2 += step * (change * change - state.roughness_psu2)
         state.square_psu2 += step * (d * d - state.square_psu2)
-        self._rest_at(probe_psu, level_sd)
+        self._rest_at(at_s, probe_psu, level_sd)
         state.samples += 1
         limit = self.clean_limit(CLEAN_SIGMA * sd, noise_psu)
-        is_low = d < -limit
-        is_high = d > limit
+        # The water may have climbed as it was carried, or top-off may have kept it where it was.
+        drifted_psu = probe_psu - d - state.before_psu
+        is_low = d < -limit - max(drifted_psu, 0.0)
+        is_high = d > limit - min(drifted_psu, 0.0)
         state.low += is_low
         state.high += is_high
         if is_low or is_high:
@@ -450,15 +483,17 @@ class Episode:
             state.depth_psu += 0.1 * (-d - state.depth_psu)
             state.depth_psu = min(max(state.depth_psu, 3.0 * noise_psu, 0.05), 4.0)
 
-    def _rest_at(self, probe_psu: float, level_sd: float) -> None:
+    def _rest_at(self, at_s: float, probe_psu: float, level_sd: float) -> None:
         """Follow the level at which the reading rests."""
         state = self.state
         if state.level_samples == 0.0:
             state.level_psu, state.level_samples = probe_psu, 1.0
+            state.level_first_psu = probe_psu
         elif abs(probe_psu - state.level_psu) <= LEVEL_SIGMA * level_sd:
             state.next_level_psu = None
             state.level_samples = min(state.level_samples + 1.0, 20.0)
             state.level_psu += (probe_psu - state.level_psu) / state.level_samples
+            self._watch_slide(at_s, level_sd)
         elif (
             state.next_level_psu is not None
             and abs(probe_psu - state.next_level_psu) <= SAME_LEVEL_SIGMA * level_sd
@@ -466,8 +501,25 @@ class Episode:
             # Two readings alike are a new level; a reading that runs on has none.
             state.level_psu = 0.5 * (probe_psu + state.next_level_psu)
             state.level_samples, state.next_level_psu = 2.0, None
+            state.level_since_s, state.level_first_psu = at_s, state.level_psu
         else:
             state.next_level_psu = probe_psu
+
+    def _watch_slide(self, at_s: float, level_sd: float) -> None:
+        """A level that slides on and on is none: between two samples the noise may hide it."""
+        state = self.state
+        slide = state.level_psu - state.level_first_psu
+        if abs(slide) <= SLIDE_SIGMA * level_sd:
+            return
+        sign = 1.0 if slide > 0.0 else -1.0
+        lately = at_s - state.level_since_s < LONGEST_SLIDE_S
+        if lately and state.slid != -sign:
+            state.ramp = min(state.ramp + 1.0, LONGEST_RAMP)
+        elif state.slid == -sign:
+            state.ramp = max(state.ramp - 0.5, 0.0)
+        state.slid = sign
+        state.level_since_s, state.level_first_psu = at_s, state.level_psu
+        state.level_samples = min(state.level_samples, 4.0)
 
     def device_switched(self) -> None:
         """The device that switched at the start switched again."""

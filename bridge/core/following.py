@@ -1,6 +1,6 @@
 """The water is carried from reading to reading, through every disturbance."""
 
-from math import hypot
+from math import hypot, log10
 from typing import Final
 
 from bridge.core.balance import Balance
@@ -17,6 +17,9 @@ from bridge.core.pick_up import PickUp
 from bridge.core.settings import EquipmentKind, Tank
 from bridge.core.slow_trends import SlowTrends
 
+RATED_INTERVAL_S: Final = 30.0
+SIGMA_A_DECADE: Final = 0.7
+"""The tail of the normal distribution falls by a factor of some thirty over this, near 5."""
 DEPARTURE_SIGMA: Final = 4.5
 """Departure that no chance explains: seven in a million, times ten for heavier tails."""
 FIRST_SD_PSU: Final = 0.5
@@ -32,6 +35,13 @@ TENTH_OF_STEPS: Final = 0.1257 * 1.4142
 """A tenth of the steps of white noise are smaller than this many standard deviations."""
 NEIGHBOUR_NOISE_PSU: Final = 0.03
 NEIGHBOUR_MEMORY_SAMPLES: Final = 2000
+
+
+def departure_sigma(interval_s: float) -> float:
+    """Departure that chance makes equally seldom in a day, however often readings come."""
+    if interval_s >= RATED_INTERVAL_S:
+        return DEPARTURE_SIGMA
+    return DEPARTURE_SIGMA + SIGMA_A_DECADE * log10(RATED_INTERVAL_S / max(interval_s, 0.1))
 
 
 class Follower:
@@ -109,14 +119,14 @@ class Follower:
         self._follow_quiet_noise(probe_psu, noise_psu)
         if water.gas_share > GASSY_SHARE or state.cause is Cause.BUBBLES:
             noise_psu = self._noise_between(water, noise_psu, floor_psu)
-        reading, noise = self._pick_up.without_devices(at_s, probe_psu, noise_psu)
+        reading, noise = self._pick_up.without_devices(at_s, probe_psu, noise_psu, water.state)
         sd = water.sd(noise)
         below = (reading - water.state.salinity_psu) / sd <= -1.0
         deepest = self._falls.deepest_psu(at_s, water, change, elapsed_h, below=below)
         highest = change.fastest_rise_psu_h * elapsed_h if self._may_rise else 0.0
         self._consult_neighbour(at_s, water, reading, noise, interval_s)
         deviation = reading - water.state.salinity_psu
-        usual = max(DEPARTURE_SIGMA * sd, LEAST_DEPARTURE_PSU)
+        usual = max(departure_sigma(interval_s) * sd, LEAST_DEPARTURE_PSU)
         inside = -deepest - usual <= deviation <= highest + usual
         if at_s < state.changing_until_s:
             departures.drop()

@@ -109,6 +109,9 @@ class Inflow:
             if not on and not self._metered and state.run_start_s is not None:
                 litres = (at_s - state.run_start_s) / HOUR_S * self.rate_l_h
                 self._keep(at_s, litres)
+                if self.tank.plumbing.top_off_l_h is not None:
+                    volume_l = self.tank.volume_l
+                    state.pending_psu -= self.tank.limits.target_psu * litres / (volume_l + litres)
                 return litres
         if on:
             state.last_addition_s = at_s
@@ -189,6 +192,13 @@ class Inflow:
             return True
         last = state.last_addition_s
         return last is not None and at_s - last < 3.0 * state.mixing_s
+
+    def overdue(self, at_s: float) -> float:
+        """Time since the last addition over the usual time between two; 0 when unknown."""
+        state = self.state
+        if state.last_addition_s is None or not state.usual_gap_s:
+            return 0.0
+        return max(at_s - state.last_addition_s, 0.0) / state.usual_gap_s
 
     def running_s(self, at_s: float) -> float:
         """How long the top-off pump has been on; 0 when off or unknown. [s]."""

@@ -18,6 +18,10 @@ PRIOR_LATE_S: Final = 1800.0
 """Three times the slowest of these; nothing is permitted meanwhile, as nothing is passed."""
 PRIOR_NOISE_PSU: Final = 0.1
 """Common practice, no source: 0.3 % of a reading of 35, what a cheap probe repeats within."""
+REPEATING_RUN: Final = 5.0
+"""Mean run of equal numbers from which on a sensor counts as one that mostly repeats itself."""
+COARSEST_STEP_PSU: Final = 0.15
+"""Common practice, no source: 0.1 psu, 0.1 mS/cm and 0.0001 of gravity are the coarsest usual."""
 PRIOR_RESOLUTION_PSU: Final = 0.1
 """Common practice, no source: the coarsest usual display. Too coarse only delays flat line."""
 
@@ -361,8 +365,24 @@ class SensorLearning:
             self.late_s = PRIOR_LATE_S
         # Rounding to a step adds an even error of step / sqrt(12).
         self.rounding_psu = self.state.resolution_psu or 0.0
-        rounding_noise_psu = (self.rounding_psu or self.state.printed_psu or 0.0) / sqrt(12.0)
+        step_psu = self.rounding_psu or self.state.printed_psu or 0.0
+        if self.state.resolution is None:
+            step_psu = max(step_psu, self._likely_step_psu())
+        rounding_noise_psu = step_psu / sqrt(12.0)
         self.effective_noise_psu = max(self.noise_psu, rounding_noise_psu, SMALLEST_NOISE_PSU)
+
+    def _likely_step_psu(self) -> float:
+        """Smallest step of a number that mostly repeats itself, before it is known to be one. [1].
+
+        Such a number may rest for hours and then show its first step, which is no event.
+        """
+        state = self.state
+        if not (state.steps and state.printed and state.printed_psu and state.runs_ended):
+            return 0.0
+        if state.run_sum < REPEATING_RUN * state.runs_ended:
+            return 0.0
+        step_psu = state.steps[0] * state.printed_psu / state.printed
+        return step_psu if step_psu <= COARSEST_STEP_PSU else 0.0
 
     def _learn_noise(self, interval_s: float, change_psu: float) -> None:
         # The change less what a straight line would have done: with r the ratio of the two
@@ -421,6 +441,7 @@ class SensorLearning:
             if len(steps) > _STEPS_KEPT:
                 del steps[-1], counts[-1]
         state.steps_seen += 1
+        self._derive()
         if state.steps_seen >= _STEPS_TO_FORGET:
             # Begin again: odd steps seen long ago say nothing about the present rounding.
             state.steps_seen = 0

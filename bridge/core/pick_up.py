@@ -3,17 +3,30 @@
 from math import exp, sqrt
 from typing import Final
 
-from bridge.core.devices import Devices, Effect
+from bridge.core.devices import Devices, Effect, Verdict
 from bridge.core.diagnosis_state import HOUR_S, DiagnosisState
 from bridge.core.episode import EpisodeState, Model
+from bridge.core.estimator import WaterState
 from bridge.core.findings import Cause
 from bridge.core.settings import EquipmentKind, Tank
 
+KNOWN_SHARE: Final = 0.25
+"""Doubt about the water, as a share of a step, up to which the step can be seen in a reading."""
 LINGERS_CYCLES: Final = 1.5
 """Pick-up is over when its device has gone through a whole cycle without it."""
 LONGEST_LINGER_S: Final = 36 * HOUR_S
 LINGERING_LOG_ODDS: Final = 3.0
 LEFT_OVER_SHARE: Final = 0.9
+
+
+def _absent(verdict: Verdict, probe_psu: float, water: WaterState) -> bool:
+    """Whether a known step can be seen not to be there in a reading."""
+    if verdict.effect is not Effect.STEP:
+        return False
+    if water.salinity_variance >= (KNOWN_SHARE * verdict.size) ** 2:
+        return False
+    apart_psu = probe_psu - water.salinity_psu
+    return abs(apart_psu) < abs(apart_psu - verdict.size)
 
 
 class PickUp:
@@ -26,9 +39,13 @@ class PickUp:
         self._dosers = [n for n, e in tank.equipment.items() if e.kind is EquipmentKind.DOSER]
 
     def without_devices(
-        self, at_s: float, probe_psu: float, noise_psu: float
+        self, at_s: float, probe_psu: float, noise_psu: float, water: WaterState
     ) -> tuple[float, float]:
-        """Take the known effect of running devices out of a reading."""
+        """Take the known effect of running devices out of a reading.
+
+        Where the water is known well enough to see that a step is not there now (its cable was
+        moved, or it lags), nothing is taken out.
+        """
         if not self._devices.names or not (named := self._devices.named()):
             return probe_psu, noise_psu
         noise2 = noise_psu * noise_psu
@@ -43,7 +60,7 @@ class PickUp:
             seen.add(name)
             if name in self._dosers:
                 continue
-            if self._devices.fading(name, verdict):
+            if self._devices.fading(name, verdict) or _absent(verdict, probe_psu, water):
                 continue
             if name == named[0][0]:
                 # The strongest evidence names the device.

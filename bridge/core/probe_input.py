@@ -27,6 +27,8 @@ POSSIBLE: Final = {
 }
 """What a probe can read at all, in or out of the water."""
 LEAST_SD_PSU: Final = 1e-3
+AHEAD_C: Final = 1.0
+"""What a drying thermometer runs on between two of its readings (assumed)."""
 
 _ROUGH_PSU_PER_MS_CM: Final = 35.0 / 53.0
 _ROUGH_PSU_PER_GRAVITY: Final = 1330.0
@@ -108,14 +110,24 @@ class ProbeInput:
         state.probe_at_s, state.reported = taken_s, reported
         if water_c is None:
             return
+        known = True
         if thermometer.state.odd_since_s is not None:
-            psu, water_c = self._whose_fault(at_s, reported, psu, water_c)
+            psu, water_c, known = self._whose_fault(at_s, reported, psu, water_c)
+        elif thermometer.state.slipping_since_s is not None:
+            known = not self._follows_slip(at_s)
         if in_service:
             # Hands in the water: whatever the probe says now is no evidence.
             self._diagnosis.idle(taken_s)
             self._diagnosis.state.good_samples = 0
             return
-        self._judge(taken_s, reported, psu, water_c)
+        if self._repeats.flat():
+            # A number that hangs is corrected by a temperature that moves: no evidence either.
+            self._diagnosis.idle(taken_s)
+            return
+        if known:
+            self._judge(taken_s, reported, psu, water_c)
+        else:
+            self._diagnosis.idle(taken_s)
 
     def _judge(
         self, taken_s: float, reported: float, psu: float | None, temperature_c: float
@@ -132,6 +144,12 @@ class ProbeInput:
             sensor.interval_s,
             floor_psu if floor_psu > LEAST_NOISE_PSU else LEAST_NOISE_PSU,
         )
+        block = self._diagnosis.blocks.state.running
+        if block is not None:
+            if block.number is None:
+                block.step_psu, block.noise_psu = sensor.rounding_psu, sensor.noise_psu
+                block.undone_psu_per_c = self._undone_psu_per_c(reported, temperature_c)
+            block.sent(reported)
 
     def _correct(self, reported: float, temperature_c: float | None) -> None:
         """Keep what this sample says by the newest temperature as it came."""
@@ -156,29 +174,63 @@ class ProbeInput:
 
     def _whose_fault(
         self, at_s: float, reported: float, psu: float | None, water_c: float
-    ) -> tuple[float | None, float]:
+    ) -> tuple[float | None, float, bool]:
         """A thermometer jumped: is it the water that changed, or the thermometer that is dry?
 
         The device may have compensated by that same thermometer; then its odd reading undoes what
-        the device did, and the temperature held makes salinity of it.
+        the device did, and the temperature held makes salinity of it. The water goes on to warm or
+        cool unseen: what that can do to the number tells nothing about its salinity, and only what
+        is beyond it does.
+
+        Returns:
+            Salinity to judge, the water's temperature, and whether the two say anything about the
+            water's salinity.
         """
         estimate, raw_psu = self._diagnosis.estimate(), self._state.probe_psu
-        raw_c = self._thermometer.state.raw_c
+        thermometer = self._thermometer
+        raw_c = thermometer.state.raw_c
         if estimate is None or raw_c is None:
-            return psu, water_c
+            return psu, water_c, True
         salinity, near = estimate[0], 0.1 + 3.0 * sqrt(estimate[1])
         shared = self._salinity_undone_at(reported, raw_c, water_c)
-        held = psu
+        held, misled = psu, False
         if held is None or (shared is not None and abs(shared - salinity) < abs(held - salinity)):
-            held = shared
+            held, misled = shared, True
         away = inf if held is None else abs(held - salinity)
-        if away < near:
-            self._thermometer.refute(at_s)
-            return held, water_c
-        if raw_psu is not None and abs(raw_psu - salinity) < min(near, 0.3 * away):
-            self._thermometer.accept(at_s)
-            return raw_psu, raw_c
-        return held, water_c
+        raw_away = inf if raw_psu is None else abs(raw_psu - salinity)
+        if raw_away < near and (raw_away < 0.3 * away or thermometer.possible(at_s)):
+            thermometer.accept(at_s)
+            return raw_psu, raw_c, True
+        if held is None:
+            # A thermometer that is too cold can drive the device beyond what has a salinity.
+            beyond = self._rough_psu(reported) > salinity and raw_c < water_c
+            if beyond:
+                thermometer.refute(at_s, confirmed=True)
+            return held, water_c, not beyond
+        if raw_away < near and away < near:
+            # The device has a thermometer of its own, so that ours hardly matters.
+            return held, water_c, True
+        unseen_psu = PSU_PER_C * thermometer.unseen_c(at_s)
+        if away < near + unseen_psu:
+            if raw_away > max(near, 2.0 * away):
+                thermometer.refute(at_s, confirmed=misled)
+            return held, water_c, False
+        return held + (unseen_psu if held < salinity else -unseen_psu), water_c, True
+
+    def _follows_slip(self, at_s: float) -> bool:
+        """Whether the reading departs the way a thermometer makes it that begins to dry.
+
+        Colder than the water, it makes the salinity too high, the device's own as well. The next
+        readings of the thermometer tell; until then this one is no evidence.
+        """
+        slip_c = self._thermometer.slips(at_s)
+        estimate, raw_psu = self._diagnosis.estimate(), self._state.probe_psu
+        if slip_c == 0.0 or estimate is None or raw_psu is None:
+            return False
+        away = raw_psu - estimate[0]
+        # The device may be up to one reading of the thermometer ahead of what we know of it.
+        most = PSU_PER_C * (abs(slip_c) + AHEAD_C)
+        return 3.0 * sqrt(estimate[1]) < abs(away) < most and (away > 0.0) is (slip_c < 0.0)
 
     def _salinity_undone_at(self, reported: float, undone_c: float, water_c: float) -> float | None:
         """Salinity when the device compensated by another temperature than the water's."""
@@ -187,6 +239,12 @@ class ProbeInput:
             return seawater.salinity_psu(conductivity, water_c)
         except OutOfRangeError:
             return None
+
+    def _undone_psu_per_c(self, reported: float, temperature_c: float) -> float:
+        """How the salinity follows the temperature while the device's number stands still."""
+        above = self._salinity(reported, temperature_c + 0.5)
+        below = self._salinity(reported, temperature_c - 0.5)
+        return 0.0 if above is None or below is None else above - below
 
     def _rough_psu(self, reported: float) -> float:
         """About what a reading outside the salinity scale would be; only its size matters."""

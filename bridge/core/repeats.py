@@ -12,6 +12,11 @@ HISTORY: Final = 500
 """Readings in which the usual length of runs shows."""
 MOST_HISTORY: Final = 1_000_000
 USUAL_RUNS: Final = 2.5
+COARSE_HISTORY_S: Final = 2.0 * 86_400.0
+"""Where rounding hides the noise, runs follow the tank's day: two of them have to be seen."""
+YOUNG_COARSE_RUNS: Final = 5.0
+COARSE_RUNS: Final = 4.0
+"""Such runs depend on where the water happens to lie between two steps, and vary far more."""
 CHANCE: Final = 1e-7
 LONGEST_FADES: Final = 0.9995
 
@@ -47,6 +52,10 @@ class Repeats:
         if state.run < SHORTEST_RUN or state.run_history < HISTORY + state.run:
             return False
         sensor = self._sensor
+        usual_runs = USUAL_RUNS
+        if sensor.coarse:
+            seen_s = (state.run_history - state.run) * sensor.interval_s
+            usual_runs = COARSE_RUNS if seen_s > COARSE_HISTORY_S else YOUNG_COARSE_RUNS
         repeats = min(max(sensor.repeat_probability(), 0.01), 0.9999)
-        needed = max(log(CHANCE) / log(repeats), USUAL_RUNS * state.longest_run)
+        needed = max(log(CHANCE) / log(repeats), usual_runs * state.longest_run)
         return state.run >= needed and state.run * sensor.interval_s >= SHORTEST_S

@@ -65,10 +65,12 @@ class SlowTrends:
         self._balance.hourly(
             water.at_s,
             water.salinity_psu,
-            self._blocks.recent(BAND_HOURS + skipped, skip=skipped),
+            [b for b in self._blocks.recent(BAND_HOURS + skipped, skip=skipped) if not b.away],
             self._usual_rise_psu(),
             usual_swing(self._tank),
         )
+        self._balance.accept(self._blocks.recent(BAND_HOURS + SKIPPED_HOURS))
+        self._balance.falls(self._blocks.recent(BAND_HOURS), self._usual_rise_psu())
         if self._inflow.watched:
             self._balance.usual_litres(self._blocks.litres_by_day())
         if self._tank.plumbing.flow_through_psu_h > 0.0:
@@ -107,7 +109,7 @@ class SlowTrends:
             return UNKNOWN_SHARE
         rising = slope.psu_per_day > 0.0
         level = self._balance.level_deviation()
-        missing = level is not None and level < -2.0  # noqa: PLR2004
+        missing = self._balance.missing(water.at_s)
         days = self._blocks.litres_by_day()[:RECENT_DAYS]
         if not self._inflow.watched or not days:
             if rising and level is not None:
@@ -120,7 +122,8 @@ class SlowTrends:
             # Next to nothing was ever added: a rise is evaporation.
             return 0.9 if rising and litres_day <= usual_day else 0.1
         excess = litres_day - usual_day
-        if abs(excess) < EVAPORATION_DOUBT * usual_day:
+        contradicted = rising and level is not None and not missing
+        if contradicted or abs(excess) < EVAPORATION_DOUBT * usual_day:
             return 0.1
         explained = -excess * per_litre / slope.psu_per_day
         return 0.9 if 0.5 < explained < 3.0 else 0.1  # noqa: PLR2004

@@ -44,7 +44,13 @@ HEALTHY: Final = frozenset(cause for cause, shown in STATUS.items() if shown == 
 
 
 def status(
-    cause: Cause, *, gross_range: Flag, settled: bool, known: bool, in_service: bool
+    cause: Cause,
+    *,
+    gross_range: Flag,
+    settled: bool,
+    known: bool,
+    in_service: bool,
+    doubtful: bool = False,
 ) -> Status:
     """Quality, flag and status signal of one moment.
 
@@ -54,6 +60,7 @@ def status(
         settled: Whether enough good samples came to rely on the judgement.
         known: Whether a salinity is published.
         in_service: Whether hands are in the water.
+        doubtful: Whether the newest reading alone is far off, and no second one has confirmed it.
     """
     found = STATUS[cause]
     if cause in HEALTHY:
@@ -62,6 +69,8 @@ def status(
             found = _IMPOSSIBLE
         elif not settled:
             found = _UNSETTLED
+        elif doubtful:
+            found = _DISTURBED
         elif gross_range is SUSPECT:
             found = _STRANGE
     quality, flag, ne107 = found

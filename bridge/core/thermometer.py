@@ -17,13 +17,22 @@ FASTEST_C_MIN: Final = 0.12
 SUDDEN_C: Final = 0.35
 """Deviation that needs no time: a cold water change, a coarse display."""
 LARGEST_REACH_C: Final = 1.0
-"""However long it was away, water that comes back has not changed by more unseen (assumed)."""
+"""What water may have changed in the first hour that its thermometer was away (assumed)."""
+DRIFT_C_H: Final = 0.9
+"""The usual watt of heating per litre without any loss: 3600 J/h over 4000 J/(l·K)."""
+LARGEST_DRIFT_C: Final = 3.0
+"""Where heater, cooling and room leave the water in the end (assumed)."""
 LEASH_C: Final = 0.1
 USABLE_S: Final = 900.0
 """Water keeps its temperature for a quarter of an hour, and longer between slow readings."""
 ACCEPTED_AFTER_S: Final = 2700.0
 """A new temperature that stays this long is taken as the water's: a large cold water change."""
+ACCEPTED_CHANGE_C: Final = 2.0
+"""A quarter of the water, eight degrees colder. A larger change has to stay longer, as the square:
+twice that needs another half of the water or two quarters, and a dry thermometer is likelier."""
 CONFIRMING_READINGS: Final = 2
+SLIPPING_S: Final = 60.0
+"""In this time a thermometer that dries within minutes is as far away as needs no other proof."""
 PRIOR_INTERVAL_S: Final = 60.0
 SILENT_INTERVALS: Final = 3.3
 SHORTEST_SILENCE_S: Final = 5.0
@@ -62,6 +71,10 @@ class ThermometerState:
     odd_readings: int = 0
     refuted_s: float = -1e18
     """When the probe last contradicted the odd reading."""
+    refuted_c: float | None = None
+    """The reading that it contradicted."""
+    slipping_since_s: float | None = None
+    """Since when the readings have run ahead of what water can do."""
     noise_c: float = 0.02
     step_c: float | None = None
     """Smallest step seen, as a candidate for the resolution."""
@@ -99,39 +112,115 @@ class WaterThermometer:
             return
         state.invalid = 0
         before_c = state.raw_c
+        since_s = 0.0
         if state.raw_at_s is not None:
-            self._learn_interval(at_s - state.raw_at_s)
+            since_s = at_s - state.raw_at_s
+            self._learn_interval(since_s)
         state.raw_c, state.raw_at_s, state.arrived_at_s = temperature_c, at_s, at_s
         if state.temperature_c is None or state.at_s is None or before_c is None:
             state.temperature_c, state.at_s = temperature_c, at_s
             state.anchor_c = temperature_c
             return
         self._learn_step(abs(temperature_c - before_c))
-        age_s = at_s - state.at_s
-        reach_c = FASTEST_C_MIN * age_s / 60.0 if age_s > 0.0 else 0.0
-        if reach_c > LARGEST_REACH_C:
-            reach_c = LARGEST_REACH_C
-        deviation = temperature_c - state.anchor_c
         step_c = self.resolution_c
-        sudden_c = SUDDEN_C + 6.0 * state.noise_c + 2.0 * step_c
-        if abs(deviation) <= sudden_c + reach_c:
+        sudden_c = self._sudden_c
+        deviation = temperature_c - state.anchor_c
+        reach_c = self._reach_c(at_s - state.at_s)
+        self._follow_slip(at_s, abs(deviation) - self._reach_c(since_s))
+        near = abs(deviation) <= sudden_c + reach_c
+        if near and state.odd_readings >= CONFIRMING_READINGS:
+            # On its way back into the water a thermometer passes by every temperature.
+            at_rest = abs(temperature_c - before_c) <= sudden_c + self._reach_c(since_s)
+            near = at_rest and (abs(deviation) <= sudden_c or not self._refuted(sudden_c))
+            if near:
+                self.accept(at_s)
+        elif near:
             state.odd_since_s, state.odd_readings = None, 0
             if -reach_c <= deviation <= reach_c:
                 state.anchor_c += deviation
             else:
                 state.anchor_c += reach_c if deviation > 0.0 else -reach_c
             self._filter(at_s, temperature_c, step_c)
-            return
+        if not near:
+            self._odd(at_s, abs(deviation))
+
+    def possible(self, at_s: float) -> bool:
+        """Whether the water can have reached the newest reading since it was last believed."""
+        state = self.state
+        if state.raw_c is None or state.at_s is None:
+            return False
+        away_c = abs(state.raw_c - state.anchor_c)
+        return away_c <= self._sudden_c + self._reach_c(at_s - state.at_s)
+
+    def slips(self, at_s: float) -> float:
+        """How far the readings just ran ahead of what water can do, too little to prove a fault.
+
+        Zero when they did not, and when that lasts without growing into a fault. [°C].
+        """
+        state = self.state
+        if state.slipping_since_s is None or state.raw_c is None:
+            return 0.0
+        if at_s - state.slipping_since_s > max(SLIPPING_S, 2.0 * self.interval_s):
+            return 0.0
+        return state.raw_c - state.anchor_c
+
+    def _follow_slip(self, at_s: float, ahead_c: float) -> None:
+        state = self.state
+        if ahead_c <= 4.0 * state.noise_c + self.resolution_c:
+            state.slipping_since_s = None
+        elif state.slipping_since_s is None:
+            state.slipping_since_s = at_s
+
+    @staticmethod
+    def _reach_c(age_s: float) -> float:
+        """How far water may have warmed or cooled in a time. [°C]."""
+        if age_s <= 0.0:
+            return 0.0
+        fast_c = FASTEST_C_MIN * age_s / 60.0
+        if fast_c <= LARGEST_REACH_C:
+            return fast_c
+        return min(max(LARGEST_REACH_C, DRIFT_C_H * age_s / HOUR_S), LARGEST_DRIFT_C)
+
+    @property
+    def _sudden_c(self) -> float:
+        """Deviation that needs no time, with what noise and steps make of it. [°C]."""
+        return SUDDEN_C + 6.0 * self.state.noise_c + 2.0 * self.resolution_c
+
+    def _refuted(self, sudden_c: float) -> bool:
+        """Whether the newest reading is still the one that the probe contradicted."""
+        state = self.state
+        if state.refuted_c is None or state.raw_c is None:
+            return False
+        return abs(state.raw_c - state.refuted_c) <= sudden_c
+
+    def _odd(self, at_s: float, away_c: float) -> None:
+        """Water cannot have reached this reading; if it stays long it is believed in the end."""
+        state = self.state
         state.odd_readings += 1
         if state.odd_since_s is None:
-            state.odd_since_s = at_s
-        elif at_s - max(state.odd_since_s, state.refuted_s) > ACCEPTED_AFTER_S:
+            state.odd_since_s, state.refuted_c = at_s, None
+            return
+        patience_s = ACCEPTED_AFTER_S * max(1.0, away_c / ACCEPTED_CHANGE_C) ** 2
+        if at_s - max(state.odd_since_s, state.refuted_s) > patience_s:
             self.accept(at_s)
 
-    def refute(self, at_s: float) -> None:
-        """The probe makes sense with the temperature held: the thermometer is wrong."""
-        self.state.refuted_s = at_s
-        self.state.at_s = at_s
+    def unseen_c(self, at_s: float) -> float:
+        """How far the water may be from the temperature held while its thermometer is dry. [°C]."""
+        since_s = self.state.at_s
+        hours = 0.0 if since_s is None else max(at_s - since_s, 0.0) / HOUR_S
+        return min(UNSEEN_C + DRIFT_C_H * hours, LARGEST_DRIFT_C)
+
+    def refute(self, at_s: float, *, confirmed: bool) -> None:
+        """The probe makes sense with the temperature held: the thermometer is wrong.
+
+        Args:
+            at_s: Now. [s]
+            confirmed: Whether the device, too, was misled, so that it is no slip of one message.
+        """
+        state = self.state
+        state.refuted_s, state.refuted_c = at_s, state.raw_c
+        if confirmed and state.odd_readings < CONFIRMING_READINGS:
+            state.odd_readings = CONFIRMING_READINGS
 
     def accept(self, at_s: float) -> None:
         """Believe the newest reading, however odd: other evidence speaks for it."""
@@ -264,7 +353,8 @@ class WaterThermometer:
     def usable(self, at_s: float) -> float | None:
         """Water temperature fit for compensation, or None when it is too old.
 
-        Water keeps its temperature: the last good one serves for a quarter of an hour.
+        Water keeps its temperature: the last good one serves for a quarter of an hour, and as long
+        as a thermometer that is not believed goes on to send; ``unseen_c`` tells what it is worth.
         """
         state = self.state
         if state.temperature_c is None or state.at_s is None:
@@ -272,10 +362,8 @@ class WaterThermometer:
         interval_s = self.interval_s
         age_s = at_s - state.at_s
         if age_s > USABLE_S:
-            longest_s = max(USABLE_S, 4.0 * interval_s)
-            if state.odd_since_s is not None:
-                longest_s = max(longest_s, ACCEPTED_AFTER_S + 60.0)
-            if age_s > longest_s:
+            told_s = state.at_s if state.odd_since_s is None else state.raw_at_s
+            if at_s - (told_s or state.at_s) > max(USABLE_S, 4.0 * interval_s):
                 return None
         if age_s > interval_s:
             age_s = interval_s

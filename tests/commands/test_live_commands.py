@@ -316,7 +316,7 @@ def test_records_reach_the_running_daemon_and_its_history_is_judged_again(
             listener.publish("home/water", b"25.00")
             listener.publish("home/probe", b"53.%02d" % (number % 3))
             # The history knows milliseconds, and readings are matched by their time.
-            time.sleep(0.005)
+            time.sleep(0.02)
         assert main(importing) == 0
         assert "3 checks told to the daemon, 0 were" in capsys.readouterr().err
         assert main(importing) == 0

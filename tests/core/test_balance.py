@@ -53,6 +53,7 @@ def judged(
     pace_psu_h: float = 0.0,
     moved_psu: float = 1.0,
     tooth_psu: float = 0.0,
+    spread_psu: float = 0.05,
     added: Added | None = None,
     reported: bool = False,
 ) -> Excursion:
@@ -65,6 +66,7 @@ def judged(
         pace_psu_h,
         moved_psu,
         tooth_psu,
+        spread_psu,
         added,
         reported=reported,
     )
@@ -421,8 +423,12 @@ def test_a_change_on_purpose_moves_the_band_along() -> None:
 def test_the_usual_litres_are_the_median_of_the_last_days() -> None:
     """One day of a stuck pump does not make its litres usual."""
     balance = banded()
-    balance.usual_litres([4.0])
+    balance.usual_litres([])
     assert balance.state.litres_day is None
+
+    # One full day behind the newest one is a habit already: better than the evaporation of a book.
+    balance.usual_litres([4.0])
+    assert balance.state.litres_day == pytest.approx(4.0)
 
     balance.usual_litres([4.1, 40.0, 4.0, 3.9, 4.2])
 
@@ -440,3 +446,221 @@ def test_a_usual_run_of_the_top_off_is_no_brisk_fall() -> None:
 
     assert paces[0] > 0.2
     assert paces[1] < paces[0]
+
+
+# ---------------------------------------------------------------------- what the level says
+
+
+def stand(balance: Balance, at_s: float, level: float) -> None:
+    """The level is there from now on: some seconds of it, as one wave is no level."""
+    for second in range(1, 41):
+        balance.level(at_s + second, level, 1e6)
+
+
+def risen(
+    *,
+    low_for_h: float | None,
+    level: float,
+    size_psu: float = 0.35,
+    pace_psu_h: float = 0.0146,
+    added: Added | None = None,
+) -> Excursion:
+    """A rise above the band, with the level where it is since so many hours."""
+    balance = banded()
+    waves(balance)
+    since_s = START_S + 86400.0
+    balance.state.left_high_s = START_S
+    if low_for_h is not None:
+        waves(balance, at_s=since_s - low_for_h * 3600.0)
+    stand(balance, since_s - (low_for_h or 0.0) * 3600.0, level)
+    return judged(
+        balance, since_s, 35.1 + size_psu, pace_psu_h=pace_psu_h, moved_psu=0.0, added=added
+    )
+
+
+def test_a_rise_under_a_level_that_stands_where_it_always_did_is_the_probe() -> None:
+    """Salt does not evaporate: without missing water, and too slow for salt, the water stays."""
+    untold = excursion(*rise(0.35, 24.0)).real_share
+
+    assert untold > 0.8
+    assert risen(low_for_h=None, level=100.0).real_share < 0.3
+    # Water that is missing as much as the rise asks for makes it real, a first late hour as well.
+    assert risen(low_for_h=1.0, level=90.0).real_share > untold
+
+
+def test_the_level_is_no_witness_against_salt_that_was_poured_in() -> None:
+    """0.4 in four hours is no film, and salt takes no water away."""
+    assert risen(low_for_h=None, level=100.0, pace_psu_h=0.1).real_share > 0.6
+
+
+def test_the_further_the_water_rose_the_more_of_it_has_to_be_missing() -> None:
+    """A level that is a little low goes with a small rise, and is too little for a large one."""
+    small, large = (
+        risen(low_for_h=1.0, level=96.0, size_psu=size, pace_psu_h=0.0146).real_share
+        for size in (0.13, 1.2)
+    )
+
+    assert large < small
+
+
+USUAL_RUNS_ON = Added(fall_psu=0.35, usual_psu=0.35, sd_psu=0.05)
+
+
+@pytest.mark.parametrize(("low_for_h", "missing"), [(1.5, False), (2.5, True)])
+def test_water_is_missing_only_when_a_late_top_off_is_no_reason_any_more(
+    low_for_h: float, *, missing: bool
+) -> None:
+    """For two hours it may just be late; then no litres that a meter tells outweigh the lack."""
+    balance = banded()
+    waves(balance)
+    stand(balance, START_S, 92.0)
+
+    assert balance.missing(START_S + low_for_h * 3600.0) is missing
+    found = risen(low_for_h=low_for_h, level=92.0, added=USUAL_RUNS_ON)
+    assert (found.real_share >= 0.95) is missing
+
+
+def test_a_top_off_that_came_after_all_ends_the_lack() -> None:
+    """The level is back at its place: what was low before counts no more."""
+    balance = banded()
+    waves(balance)
+    stand(balance, START_S, 92.0)
+    assert balance.missing(START_S + 86400.0)
+    stand(balance, START_S + 3600.0, 100.0)
+
+    assert not balance.missing(START_S + 86400.0)
+
+
+def test_a_rise_with_a_top_off_overdue_is_the_water() -> None:
+    """Between two top-offs every tank climbs; when none has come for two pauses, one failed."""
+    path = rise(0.35, 24.0)
+    waiting, overdue = (
+        excursion(*path, added=Added(0.2, 0.25, 0.3, overdue=pauses)).real_share
+        for pauses in (1.0, 2.0)
+    )
+
+    assert waiting < 0.6
+    assert overdue > waiting + 0.2
+
+
+# ---------------------------------------------------------------------- changes on purpose
+
+
+def test_a_known_change_neither_restarts_an_excursion_nor_makes_it_brisk() -> None:
+    """A water change that leaves the tank too fresh, as it has been for days, is no new fall."""
+    balance = banded()
+    balance.state.left_low_s = START_S - 48.0 * 3600.0
+    balance.shift(-0.2)
+
+    found = judged(balance, START_S, 34.5, moved_psu=-0.2)
+
+    assert found.hours == pytest.approx(48.0)
+    assert found.pace_psu_h < 0.03
+
+
+# ---------------------------------------------------------------------- falls within hours
+
+
+def wandering(count: int = 96, *, last: float = 35.4) -> list[Block]:
+    """Days in which the water went from 34.5 to 35.5, and never by more than 0.1 in hours."""
+    blocks = hours(count, low=-0.03, high=0.03)
+    for block in blocks:
+        middle = 34.5 + block.hour / count
+        block.probe_psu += middle
+        block.low_psu += middle
+        block.high_psu += middle
+    newest = blocks[-3:]
+    for block in newest:
+        block.low_psu, block.high_psu = last - 0.03, last + 0.03
+    return blocks
+
+
+def fallen_to(salinity_psu: float, *, from_psu: float = 35.4) -> Excursion:
+    """A wide band, the last hours at one place, and the water now at another."""
+    balance = banded()
+    blocks = wandering(last=from_psu)
+    settle(balance, blocks, salinity_psu=35.0)
+    balance.falls(blocks, 0.35)
+    return judged(balance, START_S, salinity_psu)
+
+
+def test_a_fall_larger_than_usual_is_told_although_the_band_is_wide() -> None:
+    """A band with the traces of days in it holds what no few hours have ever done here."""
+    assert fallen_to(34.75).dilution > 0.9
+    # The same place, where the water has been for hours: that is what the band is for.
+    assert fallen_to(34.75, from_psu=34.78).dilution < 0.1
+
+
+def test_a_fall_back_to_the_middle_of_the_band_puts_right_what_was_wrong() -> None:
+    """A late top-off takes the tank to where it usually is."""
+    assert fallen_to(35.02).dilution < 0.1
+
+
+def test_while_little_was_seen_a_day_of_evaporation_may_be_taken_back_at_once() -> None:
+    """A top-off that comes once a day has been seen once in two days: it is no fault."""
+    usual = []
+    for count in (40, 96):
+        balance = banded()
+        balance.falls(wandering(count), 0.35)
+        usual.append(balance.state.usual_fall_psu or 0.0)
+
+    assert usual[0] == pytest.approx(0.35)
+    assert usual[1] < 0.35
+
+
+def test_a_fall_that_is_being_told_does_not_become_usual() -> None:
+    """Neither while the water is off nor from the hours that were marked does it learn."""
+    balance = banded()
+    blocks = hours(48)
+    balance.falls(blocks, 0.05)
+    before = balance.state.usual_fall_psu
+    for block in blocks[24:27]:
+        block.low_psu -= 1.0
+        block.away = True
+    balance.falls(blocks, 0.05)
+
+    assert balance.state.usual_fall_psu == pytest.approx(before, abs=0.01)
+
+
+# ---------------------------------------------------------------------- a new norm
+
+
+def stayed(
+    count: int, *, at_psu: float = 34.5, real_share: float = 0.9, creep_psu: float = 0.0
+) -> Balance:
+    """A tank that left its band of 35.0 to 35.1 and has been away for so many hours."""
+    balance = banded()
+    balance.excursion.real_share = real_share
+    blocks = hours(40 + count)
+    for index, block in enumerate(blocks[40:]):
+        moved = at_psu - 35.05 + creep_psu * index / count
+        block.away = True
+        block.probe_psu += moved
+        block.low_psu += moved
+        block.high_psu += moved
+    balance.accept(blocks)
+    return balance
+
+
+def test_a_level_that_was_kept_for_a_day_is_accepted() -> None:
+    """It was told for a day; what the keeper leaves as it is, is meant to be so."""
+    kept = stayed(22).state
+
+    assert kept.low_psu == pytest.approx(34.45, abs=0.03)
+    assert kept.high_psu == pytest.approx(34.55, abs=0.03)
+    assert judged(Balance(kept), START_S, 34.5).dilution < 0.05
+
+
+@pytest.mark.parametrize(
+    ("hours_away", "real_share", "creep_psu"),
+    [(20, 0.9, 0.0), (22, 0.2, 0.0), (22, 0.9, 0.5)],
+    ids=["too short", "a probe that drifts", "still on its way"],
+)
+def test_what_does_not_stay_or_is_not_the_water_makes_no_norm(
+    hours_away: int, real_share: float, creep_psu: float
+) -> None:
+    """Less than a day, a probe that drifts, and water that goes on falling stay told."""
+    balance = stayed(hours_away, real_share=real_share, creep_psu=creep_psu)
+
+    assert balance.state.low_psu == pytest.approx(35.0, abs=0.02)
+    assert judged(balance, START_S, 34.5).dilution > 0.9

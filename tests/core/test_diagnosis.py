@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from bridge.core.blocks import Block
 from bridge.core.cause_shares import ENDS_AFTER_S
 from bridge.core.circumstances import LEAST_DEPARTURE_PSU
 from bridge.core.devices import Devices
@@ -281,3 +282,52 @@ def test_what_moves_no_decision_is_no_departure(side: float) -> None:
         step = side * 0.9 * LEAST_DEPARTURE_PSU if index >= 150 else 0.0
         diagnosis.probe(at_s, 35.0 + step, 25.0, 0.001, INTERVAL_S)
         assert diagnosis.episode is None
+
+
+# ---------------------------------------------------------------------- what is normal here
+
+
+def after_a_week(away_psu: float, *, marked: bool) -> Diagnosis:
+    """Three days at 35, one elsewhere, two at 35 again; then all is judged anew."""
+    first = int(START_S // 3600.0)
+    diagnosis = Diagnosis(PLAIN)
+    for index in range(6 * 24):
+        away = 72 <= index < 96
+        middle_psu = away_psu if away else 35.0
+        block = Block(first + index, away=away and marked)
+        for psu in (middle_psu - 0.05, middle_psu + 0.05):
+            block.add(psu, 25.0, psu)
+        diagnosis.state.blocks.finished.append(block)
+    at_s = START_S + 6 * 86400.0
+    diagnosis.state.blocks.running = Block(first + 6 * 24 - 1)
+    for index in range(20):
+        diagnosis.probe(at_s + INTERVAL_S * index, 35.0, 25.0, 0.01, INTERVAL_S)
+    return diagnosis
+
+
+@pytest.mark.parametrize("away_psu", [34.0, 36.0])
+def test_hours_out_of_the_band_are_no_norm(away_psu: float) -> None:
+    """A day with a failed top-off does not make the next one healthy."""
+    marked, unmarked = (
+        after_a_week(away_psu, marked=marked).state.balance for marked in (True, False)
+    )
+
+    assert (marked.low_psu, marked.high_psu) == pytest.approx((34.95, 35.05), abs=0.01)
+    # Had they not been marked, the band would hold them.
+    assert unmarked.low_psu is not None
+    assert unmarked.high_psu is not None
+    assert unmarked.low_psu - 0.1 < away_psu < unmarked.high_psu + 0.1
+
+
+def test_an_hour_in_which_the_water_was_off_is_marked() -> None:
+    """It is known when it is told, and kept with the hour."""
+    rig = Rig(PLAIN)
+    rig.run(400)
+    rig.run(80, lambda n: 35.0 - 0.0146 * n)
+    rig.run(800, 33.83)
+    diagnosis = rig.engine._tanks["reef"].diagnosis  # noqa: SLF001 - what it keeps is published nowhere
+    hours = [b for b in diagnosis.blocks.recent(12) if b.samples]
+
+    assert rig.cause == "dilution"
+    assert [b.away for b in hours] == sorted(b.away for b in hours)
+    assert (hours[0].away, hours[-1].away) == (False, True)

@@ -413,6 +413,59 @@ def test_priors_are_odds_for_all_models() -> None:
     assert episode.probabilities() == pytest.approx([PRIORS[model] for model in Model])
 
 
+# ---------------------------------------------------------------------- sliding and resting
+
+
+def creeping(pace_psu: float, samples: int, seed: int) -> Episode:
+    """A reading that jumps half a unit down and then moves so far with every sample."""
+    rng = random.Random(seed)
+    return play(noisy([34.5 + pace_psu * n for n in range(samples)], rng))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_level_that_slides_is_no_resting_level(seed: int) -> None:
+    """A third of the noise from sample to sample hides in it, and is 2.4 an hour all the same."""
+    slid, rested = creeping(-0.0067, 120, seed), creeping(0.0, 120, seed)
+
+    assert slid.state.ramp > 0.0
+    assert rested.state.ramp == 0.0
+    assert rested.state.rested
+    # What moves on and on speaks against all that jumps and then rests.
+    models = (Model.LODGED, Model.STEP)
+    assert sum(slid.probabilities()[m] for m in models) < 0.1
+    assert sum(rested.probabilities()[m] for m in models) > 0.5
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_water_that_evaporates_under_a_resting_bubble_is_no_slide(seed: int) -> None:
+    """The driest room makes 0.07 an hour: within twenty minutes nothing that could be poured."""
+    episode = creeping(RISE_PSU_H * INTERVAL_S / 3600.0, 2000, seed)
+
+    assert episode.state.level_psu > 34.8
+    assert episode.state.ramp == 0.0
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_what_was_on_its_way_before_may_be_poured_and_what_jumped_may_not(side: float) -> None:
+    """The same steady pace of seven an hour, where the plumbing does a tenth of that."""
+    readings = [35.0 + side * (0.1 + 0.02 * n) for n in range(40)]
+    by_degrees, at_once = (
+        poured(readings, gradual=gradual).probabilities()[Model.WATER] for gradual in (True, False)
+    )
+
+    assert by_degrees > 0.9
+    assert at_once < 0.1
+
+
+def poured(readings: list[float], *, gradual: bool) -> Episode:
+    """Readings beside a plumbing that does next to nothing, already on their way or not."""
+    episode = Episode.opening(START_S, WATER_PSU, WATER_VARIANCE, readings[0], {}, gradual=gradual)
+    episode.state.last_s = START_S - INTERVAL_S
+    for index, reading in enumerate(readings):
+        weigh(episode, index, reading, 0.7, RISE_PSU_H)
+    return episode
+
+
 @given(
     st.lists(st.floats(min_value=0.0, max_value=50.0), min_size=1, max_size=60),
     st.integers(min_value=0, max_value=60),

@@ -36,6 +36,8 @@ class Days:
         warm_drives: float = 0.0,
         light_drives: float = 0.0,
         noise_psu: float = 0.005,
+        step_psu: float = 0.0,
+        undone_psu_per_c: float = 0.0,
     ) -> None:
         rng = np.random.default_rng(seed)
         self.blocks: list[Block] = []
@@ -62,6 +64,17 @@ class Days:
             block = Block(FIRST_HOUR + hour)
             block.samples = 60
             block.probe_psu = probe + rng.normal(0.0, noise_psu)
+            if step_psu > 0.0:
+                # What the device shows is rounded, and only then is its compensation undone.
+                undone = undone_psu_per_c * (celsius - 25.0)
+                within = np.linspace(start, water, 60) - mean
+                shown = block.probe_psu - undone + within + rng.normal(0.0, noise_psu, 60)
+                shown = np.round(shown / step_psu) * step_psu
+                block.probe_psu = float(shown.mean()) + undone
+                for number in shown:
+                    block.sent(float(number))
+                block.step_psu, block.noise_psu = step_psu, noise_psu
+                block.undone_psu_per_c = undone_psu_per_c
             block.temperature_c = celsius + rng.normal(0.0, 0.01)
             block.low_psu, block.high_psu = min(start, water), max(start, water)
             block.fallen_psu, block.lit_share = fallen, lit
@@ -155,6 +168,94 @@ def test_a_light_that_warms_and_evaporates_does_not_feign_a_coefficient(
         assert found is not None
         # Reported from a size that matters and from z = 4 on.
         assert abs(found.pct_per_c) < 0.06 or abs(found.z) < 4.0
+
+
+@pytest.mark.parametrize("days", [4, 6, 10])
+@pytest.mark.parametrize("undone_psu_per_c", [-0.08, -0.03, 0.03, 0.08])
+@pytest.mark.parametrize("step_psu", [0.05, 0.132])
+def test_rounding_feigns_no_coefficient(
+    step_psu: float, undone_psu_per_c: float, days: int
+) -> None:
+    """A number in coarse steps hides the device's compensation, and undoing it feigns nothing.
+
+    0.0001 of specific gravity is 0.132 in salinity. What a linear coefficient of 1.8 to 2.2 %/°C
+    leaves to be undone is within 0.08 per degree.
+    """
+    for seed in range(6):
+        blocks = Days(
+            days,
+            seed=seed,
+            swing_c=2.3,
+            noise_psu=0.006,
+            step_psu=step_psu,
+            undone_psu_per_c=undone_psu_per_c,
+        ).blocks
+        found = temperature_dependence(blocks, 35.0)
+
+        assert found is not None
+        # Reported from a size that matters and from z = 4 on.
+        assert abs(found.pct_per_c) < 0.06 or abs(found.z) < 4.0
+
+
+@pytest.mark.parametrize("undone_psu_per_c", [-0.08, 0.08])
+@pytest.mark.parametrize("wrong_pct", [-0.2, 0.15])
+def test_fine_rounding_hides_no_coefficient(wrong_pct: float, undone_psu_per_c: float) -> None:
+    """In steps of 0.01 a wrong coefficient is found as sharply as without any rounding."""
+    for seed in range(4):
+        blocks = Days(
+            5,
+            seed=seed,
+            psu_per_c=wrong_pct * PSU_PER_PCT_AT_35,
+            step_psu=0.01,
+            undone_psu_per_c=undone_psu_per_c,
+        ).blocks
+        found = temperature_dependence(blocks, 35.0)
+
+        assert found is not None
+        assert found.pct_per_c == pytest.approx(wrong_pct, abs=0.05)
+        assert abs(found.z) > 4.0
+
+
+def test_a_coarse_number_that_the_device_compensates_well_hides_none() -> None:
+    """A device that reports salinity leaves nothing to be undone: steps of 0.1 do no harm."""
+    blocks = Days(5, seed=1, psu_per_c=0.08, swing_c=2.0, noise_psu=0.03, step_psu=0.1).blocks
+
+    found = temperature_dependence(blocks, 35.0)
+
+    assert found is not None
+    assert found.psu_per_c == pytest.approx(0.08, abs=0.05 * PSU_PER_PCT_AT_35)
+    assert found.z > 4.0
+
+
+def test_hours_in_which_the_number_is_stuck_do_not_count() -> None:
+    """Twelve hours stuck every other day, while the water warms: undoing feigns no coefficient."""
+    undone = 0.08
+    for seed in range(6):
+        days = Days(6, seed=seed, step_psu=0.01, undone_psu_per_c=undone)
+        for first in range(30, 140, 48):
+            stuck = days.blocks[first]
+            number = stuck.number
+            for block in days.blocks[first : first + 12]:
+                block.number, block.moved = number, False
+                warmer_c = block.temperature_c - stuck.temperature_c
+                block.probe_psu = stuck.probe_psu + undone * warmer_c
+        found = temperature_dependence(days.blocks, 35.0)
+
+        assert found is not None
+        assert abs(found.pct_per_c) < 0.06 or abs(found.z) < 4.0
+
+
+@pytest.mark.parametrize("change_psu", [-1.1, 0.6])
+def test_another_level_after_a_water_change_is_no_dependence(change_psu: float) -> None:
+    """Hours before and after a change that was estimated wrongly are not set against each other."""
+    for seed in range(6):
+        days = Days(6, seed=seed, psu_per_c=0.06)
+        for block in days.blocks[70:]:
+            block.probe_psu += change_psu
+        found = temperature_dependence(days.blocks, 35.0)
+
+        assert found is not None
+        assert found.psu_per_c == pytest.approx(0.06, abs=0.05 * PSU_PER_PCT_AT_35)
 
 
 def test_no_swing_no_judgement() -> None:

@@ -32,6 +32,8 @@ LITRES_WEIGH: Final = 3.0
 LEVEL_WEIGHS: Final = 4.0
 """Largest log odds by the level: floats stick, and salt can be added slowly, too."""
 LEVEL_MISSING: Final = -2.0
+LEVEL_STALE_S: Final = HOUR_S
+"""A level that has not been heard for so long tells nothing any more."""
 MISSING_FOR_S: Final = 2.0 * HOUR_S
 """A top-off may come late once (assumed)."""
 SHARE_MEMORY_H: Final = 6.0
@@ -41,7 +43,8 @@ ACCEPTED_HOURS: Final = 22
 FALL_HOURS: Final = 3
 LEAST_FALL_HOURS: Final = 12
 FALLS_KNOWN: Final = 60
-SELDOM: Final = 0.95
+SELDOM: Final = 0.975
+UNSEEN_FALL_HOURS: Final = 84
 BRISK_H: Final = 2.0
 SLOW_H: Final = 12.0
 """What left the band a moment ago is taken to have been on its way for so long (assumed)."""
@@ -231,23 +234,30 @@ class Balance:
         state.pace_psu_h = 0.0
         self.excursion.dilution = self.excursion.concentration = 0.0
 
-    def falls(self, blocks: list[Block], expected_rise_psu: float) -> None:
+    def falls(
+        self,
+        blocks: list[Block],
+        newest: list[Block],
+        expected_rise_psu: float,
+        *,
+        watched: bool,
+    ) -> None:
         """Learn how far the water falls within a few hours, and where such a fall would end now.
 
         A band that holds the traces of days says little about an hour.
 
         Args:
             blocks: Undisturbed hours of the last days, oldest first, the newest included.
+            newest: Those of the last few hours.
             expected_rise_psu: Rise between two top-offs, which the next one takes back. [psu]
+            watched: Whether additions are seen. Who tops off by hand may do so every few days.
         """
         state = self.state
-        excursion = self.excursion
-        away = max(excursion.dilution, excursion.concentration) > 0.5  # noqa: PLR2004
-        if len(blocks) >= LEAST_FALL_HOURS and not away:
+        if len(blocks) >= (LEAST_FALL_HOURS if watched else UNSEEN_FALL_HOURS):
             falls = [
                 max(b.high_psu for b in blocks[i - FALL_HOURS : i + 1]) - blocks[i].low_psu
                 for i in range(FALL_HOURS, len(blocks))
-                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS and not blocks[i].away
+                if blocks[i].hour - blocks[i - FALL_HOURS].hour == FALL_HOURS
             ]
             if falls:
                 usual_psu = quantile(falls, SELDOM)
@@ -255,10 +265,9 @@ class Balance:
                     # A top-off that comes once a day has been seen twice at most.
                     usual_psu = max(usual_psu, expected_rise_psu)
                 state.usual_fall_psu = usual_psu
-        if state.usual_fall_psu is None or not blocks or state.low_psu is None:
+        if state.usual_fall_psu is None or not newest or state.low_psu is None:
             state.floor_psu = None
         else:
-            newest = blocks[-FALL_HOURS:]
             floor_psu = max(b.high_psu for b in newest) - state.usual_fall_psu
             # A fall back to where the water usually is puts right what was wrong before.
             middle_psu = 0.5 * (state.low_psu + (state.high_psu or state.low_psu))
@@ -377,8 +386,10 @@ class Balance:
 
     def missing(self, at_s: float) -> bool:
         """Whether water has been missing for longer than a late top-off makes it."""
-        since_s = self.state.low_since_s
-        return since_s is not None and at_s - since_s > MISSING_FOR_S
+        since_s, heard_s = self.state.low_since_s, self.state.level_at_s
+        if since_s is None or heard_s is None or at_s - heard_s > LEVEL_STALE_S:
+            return False
+        return at_s - since_s > MISSING_FOR_S
 
     def judge(
         self,

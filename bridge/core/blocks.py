@@ -106,6 +106,15 @@ class Blocks:
         newest = self.state.finished[-hours:]
         return [b for b in newest if first <= b.hour < last and b.samples]
 
+    def litres_of(self, hours: int) -> float:
+        """Litres of the last whole hours and of the running one, disturbed or not."""
+        running = self.state.running
+        if running is None:
+            return 0.0
+        first = running.hour - hours
+        newest = self.state.finished[-hours:]
+        return running.litres + sum(b.litres for b in newest if b.hour >= first)
+
     def litres_by_day(self) -> list[float]:
         """Litres of each full day before the last one, the newest first."""
         running = self.state.running

@@ -86,6 +86,7 @@ def choose(
         if state.doubted_s is None:
             state.doubted_s = at_s
         if at_s - state.doubted_s < ENDS_AFTER_S:
+            state.challenged_s = None
             return state.cause
     else:
         state.doubted_s = None

@@ -214,7 +214,8 @@ class Departures:
     def _gradual(self, water: Water, reading: float, noise: float) -> bool:
         """Whether the readings before this one had left the water already, to the same side."""
         before = list(self._devices.state.readings)[-GRADUAL_SAMPLES:]
-        if len(before) < GRADUAL_SAMPLES:
+        if len(before) < GRADUAL_SAMPLES or self._devices.named():
+            # Where a device is known to make steps, those readings hold them.
             return False
         away = reading - water.state.salinity_psu
         on_its_way = sum(before) / GRADUAL_SAMPLES - water.state.salinity_psu

@@ -75,7 +75,8 @@ class Excursions:
         )
         self._heed_trend(excursion)
         running = self._blocks.state.running
-        if running is not None and max(excursion.dilution, excursion.concentration) > 0.5:  # noqa: PLR2004
+        if running is not None and excursion.dilution > 0.5:  # noqa: PLR2004
+            # A climb only shows how seldom somebody tops off here.
             running.away = True
         for share, cause in (
             (excursion.dilution, Cause.DILUTION),
@@ -92,6 +93,8 @@ class Excursions:
         """A trend of days that leads there tells, too, whether it is the water."""
         slope = self._state.drift
         if slope is None or abs(slope.total_psu) < LEAST_DRIFT_PSU or is_brisk(excursion):
+            return
+        if excursion.size_psu <= 0.0:
             return
         falling = excursion.dilution > excursion.concentration
         if falling is (slope.psu_per_day < 0.0):
@@ -115,7 +118,7 @@ class Excursions:
         if hours < DAY_H:
             litres = self._inflow.litres_since(from_s)
         else:
-            litres = sum(b.litres for b in self._blocks.recent(int(hours)))
+            litres = self._blocks.litres_of(int(hours))
         usual_day = self._state.balance.litres_day
         evaporated_day = max(water.slope_psu_h, 0.0) * DAY_H
         if usual_day is None or usual_day * per_litre < LEAST_REPLACED * evaporated_day:

@@ -109,9 +109,6 @@ class Inflow:
             if not on and not self._metered and state.run_start_s is not None:
                 litres = (at_s - state.run_start_s) / HOUR_S * self.rate_l_h
                 self._keep(at_s, litres)
-                if self.tank.plumbing.top_off_l_h is not None:
-                    volume_l = self.tank.volume_l
-                    state.pending_psu -= self.tank.limits.target_psu * litres / (volume_l + litres)
                 return litres
         if on:
             state.last_addition_s = at_s
@@ -221,6 +218,10 @@ class Inflow:
             + plumbing.flow_through_psu_h
         )
         change.fastest_fall_psu_h = fall_h
+        if state.pump_on and not self._metered and plumbing.top_off_l_h is not None:
+            # As long as it runs, so much comes, told by its time.
+            litres = plumbing.top_off_l_h * elapsed_s / HOUR_S
+            state.pending_psu -= salinity_psu * litres / (self.tank.volume_l + litres)
         change.known_psu = state.pending_psu * (1.0 - exp(-elapsed_s / state.mixing_s))
         state.pending_psu -= change.known_psu
         if state.pending_psu > -1e-5:  # noqa: PLR2004 - a hundredth of any resolution

@@ -3,7 +3,7 @@
 from math import log
 from typing import Final
 
-from bridge.core.balance import BAND_HOURS, SKIPPED_HOURS, Balance
+from bridge.core.balance import BAND_HOURS, FALL_HOURS, SKIPPED_HOURS, Balance
 from bridge.core.blocks import Block, Blocks
 from bridge.core.diagnosis_state import DAY_H, HOUR_S, UNKNOWN_SHARE, DiagnosisState
 from bridge.core.estimator import Physics
@@ -70,7 +70,12 @@ class SlowTrends:
             usual_swing(self._tank),
         )
         self._balance.accept(self._blocks.recent(BAND_HOURS + SKIPPED_HOURS))
-        self._balance.falls(self._blocks.recent(BAND_HOURS), self._usual_rise_psu())
+        self._balance.falls(
+            self._blocks.recent(BAND_HOURS),
+            self._blocks.recent(FALL_HOURS),
+            self._usual_rise_psu(),
+            watched=self._inflow.watched,
+        )
         if self._inflow.watched:
             self._balance.usual_litres(self._blocks.litres_by_day())
         if self._tank.plumbing.flow_through_psu_h > 0.0:

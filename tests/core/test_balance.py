@@ -473,6 +473,7 @@ def risen(
     if low_for_h is not None:
         waves(balance, at_s=since_s - low_for_h * 3600.0)
     stand(balance, since_s - (low_for_h or 0.0) * 3600.0, level)
+    stand(balance, since_s - 60.0, level)
     return judged(
         balance, since_s, 35.1 + size_psu, pace_psu_h=pace_psu_h, moved_psu=0.0, added=added
     )
@@ -514,8 +515,12 @@ def test_water_is_missing_only_when_a_late_top_off_is_no_reason_any_more(
     balance = banded()
     waves(balance)
     stand(balance, START_S, 92.0)
+    now_s = START_S + low_for_h * 3600.0
+    stand(balance, now_s - 60.0, 92.0)
 
-    assert balance.missing(START_S + low_for_h * 3600.0) is missing
+    assert balance.missing(now_s) is missing
+    # A sensor that fell silent with a low level tells nothing of the water a day later.
+    assert not balance.missing(now_s + 86_400.0)
     found = risen(low_for_h=low_for_h, level=92.0, added=USUAL_RUNS_ON)
     assert (found.real_share >= 0.95) is missing
 
@@ -525,10 +530,11 @@ def test_a_top_off_that_came_after_all_ends_the_lack() -> None:
     balance = banded()
     waves(balance)
     stand(balance, START_S, 92.0)
+    stand(balance, START_S + 86300.0, 92.0)
     assert balance.missing(START_S + 86400.0)
-    stand(balance, START_S + 3600.0, 100.0)
+    stand(balance, START_S + 86400.0, 100.0)
 
-    assert not balance.missing(START_S + 86400.0)
+    assert not balance.missing(START_S + 86500.0)
 
 
 def test_a_rise_with_a_top_off_overdue_is_the_water() -> None:
@@ -580,7 +586,7 @@ def fallen_to(salinity_psu: float, *, from_psu: float = 35.4) -> Excursion:
     balance = banded()
     blocks = wandering(last=from_psu)
     settle(balance, blocks, salinity_psu=35.0)
-    balance.falls(blocks, 0.35)
+    balance.falls(blocks, blocks[-3:], 0.35, watched=True)
     return judged(balance, START_S, salinity_psu)
 
 
@@ -601,25 +607,44 @@ def test_while_little_was_seen_a_day_of_evaporation_may_be_taken_back_at_once() 
     usual = []
     for count in (40, 96):
         balance = banded()
-        balance.falls(wandering(count), 0.35)
+        blocks = wandering(count)
+        balance.falls(blocks, blocks[-3:], 0.35, watched=True)
         usual.append(balance.state.usual_fall_psu or 0.0)
 
     assert usual[0] == pytest.approx(0.35)
     assert usual[1] < 0.35
 
 
-def test_a_fall_that_is_being_told_does_not_become_usual() -> None:
-    """Neither while the water is off nor from the hours that were marked does it learn."""
-    balance = banded()
-    blocks = hours(48)
-    balance.falls(blocks, 0.05)
-    before = balance.state.usual_fall_psu
-    for block in blocks[24:27]:
-        block.low_psu -= 1.0
-        block.away = True
-    balance.falls(blocks, 0.05)
+def test_who_tops_off_by_hand_may_do_so_every_few_days() -> None:
+    """Where nobody tells of additions, days have to pass before a fall can be an unusual one."""
+    seen = []
+    for watched in (True, False):
+        balance = banded()
+        blocks = wandering(60)
+        balance.falls(blocks, blocks[-3:], 0.35, watched=watched)
+        seen.append(balance.state.floor_psu is not None)
 
-    assert balance.state.usual_fall_psu == pytest.approx(before, abs=0.01)
+    assert seen == [True, False]
+
+
+def test_a_rare_fall_becomes_usual_although_it_was_told() -> None:
+    """A top-off every third day is a habit: it is not to be told for ever."""
+    balance = banded()
+    blocks = hours(96)
+    for block in blocks[24:27] + blocks[90:93]:
+        block.low_psu -= 0.7
+        block.away = True
+    balance.falls(blocks, blocks[-3:], 0.05, watched=False)
+
+    assert (balance.state.usual_fall_psu or 0.0) > 0.6
+
+
+def test_hours_of_long_ago_are_no_height_to_fall_from() -> None:
+    """After days of silence nothing is known of the last few hours."""
+    balance = banded()
+    balance.falls(hours(96), [], 0.05, watched=True)
+
+    assert balance.state.floor_psu is None
 
 
 # ---------------------------------------------------------------------- a new norm

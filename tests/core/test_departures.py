@@ -104,8 +104,9 @@ def overdue(diagnosis: Diagnosis) -> None:
 
 
 def missing(diagnosis: Diagnosis) -> None:
-    """The level has been low for ten hours."""
+    """The level has been low for ten hours, and goes on telling so."""
     diagnosis.state.balance.low_since_s = START_S - 8.0 * 3600.0
+    diagnosis.state.balance.level_at_s = START_S + 864_000.0
 
 
 def test_a_carried_water_ends_its_climb_where_the_top_off_ends_it() -> None:

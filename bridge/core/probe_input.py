@@ -193,7 +193,8 @@ class ProbeInput:
             return psu, water_c, True
         salinity, near = estimate[0], 0.1 + 3.0 * sqrt(estimate[1])
         shared = self._salinity_undone_at(reported, raw_c, water_c)
-        held, misled = psu, False
+        held: float | None = psu
+        misled = False
         if held is None or (shared is not None and abs(shared - salinity) < abs(held - salinity)):
             held, misled = shared, True
         away = inf if held is None else abs(held - salinity)
@@ -206,7 +207,7 @@ class ProbeInput:
             beyond = self._rough_psu(reported) > salinity and raw_c < water_c
             if beyond:
                 thermometer.refute(at_s, confirmed=True)
-            return held, water_c, not beyond
+            return None, water_c, not beyond
         if raw_away < near and away < near:
             # The device has a thermometer of its own, so that ours hardly matters.
             return held, water_c, True

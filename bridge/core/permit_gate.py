@@ -32,6 +32,8 @@ RENEWALS_PER_LEASE: Final = 3.0
 UNBYPASSABLE: Final = frozenset(reason for reason, rule in REASON_RULES.items() if not rule.bypass)
 IDLE: Final = ServicePhase.IDLE
 """A local name: looking a member up on an enumeration costs more than a whole comparison."""
+DOUBT_NAMED_S: Final = 1800.0
+"""A reading that was doubtful for longer was doubtful for another reason than what follows."""
 NEVER_S: Final = -1e12
 """Long before any Unix time; JSON has no infinity."""
 
@@ -373,6 +375,10 @@ class Gate:
         state.reasons = kept + [str(reason) for reason in barring if reason not in kept]
         if state.first_reason is None:
             state.first_reason = state.reasons[0]
+        elif state.first_reason == Reason.UNCERTAIN and at_s - state.since_s < DOUBT_NAMED_S:
+            # One odd reading made it doubtful, the next told why.
+            named = [reason for reason in state.reasons if reason in self.limits.held_by]
+            state.first_reason = named[0] if named else state.first_reason
 
     def _verdict(self, at_s: float, barring: Sequence[str], bypassed: Sequence[str]) -> Verdict:
         if barring:

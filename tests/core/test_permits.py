@@ -226,6 +226,22 @@ def test_the_first_reason_is_kept_until_the_next_permit() -> None:
     assert ready.document()["first_reason"] is None
 
 
+@pytest.mark.parametrize(("later_s", "first"), [(30.0, "bubbles"), (3600.0, "uncertain")])
+def test_a_doubt_that_gets_its_name_is_told_by_it(later_s: float, first: str) -> None:
+    """One odd reading holds, the next says why; a doubt of hours was another matter."""
+    ready = world(dosing=SALINITY_DRIVEN)
+    ready.read(quality=Quality.UNCERTAIN)
+    assert ready.document("dosing")["first_reason"] == "uncertain"
+
+    for _ in range(int(later_s / 30.0)):
+        ready.tick_until(ready.now_s + 30.0)
+        ready.read(quality=Quality.UNCERTAIN)
+    ready.read(Cause.BUBBLES, quality=Quality.UNCERTAIN)
+
+    assert ready.document("dosing")["reasons"] == ["bubbles"]
+    assert ready.document("dosing")["first_reason"] == first
+
+
 def test_a_stalled_loop_does_not_carry_a_permit_on() -> None:
     """When the lease has run out unrenewed, the next evaluation holds first."""
     ready = world(top_off=permit())

@@ -375,7 +375,11 @@ class Gate:
         state.reasons = kept + [str(reason) for reason in barring if reason not in kept]
         if state.first_reason is None:
             state.first_reason = state.reasons[0]
-        elif state.first_reason == Reason.UNCERTAIN and at_s - state.since_s < DOUBT_NAMED_S:
+        elif (
+            state.first_reason == Reason.UNCERTAIN
+            and Reason.UNCERTAIN not in state.reasons
+            and at_s - state.since_s < DOUBT_NAMED_S
+        ):
             # One odd reading made it doubtful, the next told why.
             named = [reason for reason in state.reasons if reason in self.limits.held_by]
             state.first_reason = named[0] if named else state.first_reason

@@ -32,7 +32,7 @@ LITRES_WEIGH: Final = 3.0
 LEVEL_WEIGHS: Final = 4.0
 """Largest log odds by the level: floats stick, and salt can be added slowly, too."""
 LEVEL_MISSING: Final = -2.0
-LEVEL_STALE_S: Final = HOUR_S
+LEVEL_SILENT_S: Final = HOUR_S
 """A level that has not been heard for so long tells nothing any more."""
 MISSING_FOR_S: Final = 2.0 * HOUR_S
 """A top-off may come late once (assumed)."""
@@ -87,6 +87,7 @@ class BalanceState:
     """Usual litres of fresh water a day."""
     level_normal: float | None = None
     level_spread: float = 0.0
+    """Usual deviation of the level from normal: seen, noise, or at first assumed."""
     level: float | None = None
     level_at_s: float | None = None
     levels: list[float] = field(default_factory=list)
@@ -146,11 +147,13 @@ def logistic(x: float) -> float:
 class Balance:
     """Keeps the band, judges excursions."""
 
-    __slots__ = ("excursion", "state")
+    __slots__ = ("_swing", "excursion", "state")
 
     def __init__(self, state: BalanceState | None = None) -> None:
         self.state = state or BalanceState()
         self.excursion = Excursion()
+        # Sorting hundreds of levels costs more than all the rest; they come seldom.
+        self._swing: float | None = None
 
     def start(self, salinity_psu: float, expected_rise_psu_day: float) -> None:
         """Assume a band around the first settled estimate: one day without top-off at most."""
@@ -355,6 +358,7 @@ class Balance:
         elif state.low_since_s is None:
             state.low_since_s = at_s
         state.levels.append(level)
+        self._swing = None
         if len(state.levels) > 400:  # noqa: PLR2004 - thinned, so that days are remembered
             state.levels = state.levels[::2]
 
@@ -373,21 +377,26 @@ class Balance:
         state = self.state
         if state.level is None or state.level_normal is None or len(state.levels) < 20:  # noqa: PLR2004
             return None
-        spread = max(state.level_spread, 1e-3 * abs(state.level_normal), 1e-6)
-        return (state.level - state.level_normal) / spread
+        return (state.level - state.level_normal) / self.level_unit(state.level_normal)
 
     def level_swing(self) -> float:
         """Deviation of the level from its middle that was seen, in its unit; 0 at first."""
-        levels = self.state.levels
-        if not levels:
-            return 0.0
-        middle = quantile(levels, 0.5)
-        return max(quantile(levels, 0.95) - middle, middle - quantile(levels, 0.05))
+        if self._swing is None:
+            levels = self.state.levels
+            if not levels:
+                return 0.0
+            middle = quantile(levels, 0.5)
+            self._swing = max(quantile(levels, 0.95) - middle, middle - quantile(levels, 0.05))
+        return self._swing
+
+    def level_unit(self, normal: float) -> float:
+        """What deviations of the level are counted in, in its unit; never 0."""
+        return max(self.state.level_spread, 1e-3 * abs(normal), 1e-6)
 
     def missing(self, at_s: float) -> bool:
         """Whether water has been missing for longer than a late top-off makes it."""
         since_s, heard_s = self.state.low_since_s, self.state.level_at_s
-        if since_s is None or heard_s is None or at_s - heard_s > LEVEL_STALE_S:
+        if since_s is None or heard_s is None or at_s - heard_s > LEVEL_SILENT_S:
             return False
         return at_s - since_s > MISSING_FOR_S
 

@@ -69,7 +69,7 @@ class Excursions:
             self._pace_psu_h(at_s, water.salinity_psu),
             self._moved_psu(water.salinity_psu),
             self._tooth_psu(water.salinity_psu),
-            self._spread_psu(water.salinity_psu),
+            0.0 if balance.level is None else self._spread_psu(water.salinity_psu),
             added,
             reported=self._state.cause in EXCURSIONS,
         )

@@ -9,7 +9,7 @@ water that stands where it usually does does not overflow.
 from dataclasses import dataclass
 from typing import Final
 
-from bridge.core.balance import Balance
+from bridge.core.balance import LEVEL_SILENT_S, Balance
 from bridge.core.situation import LevelCondition
 
 ODD_LEVEL: Final = 3.0
@@ -19,7 +19,6 @@ BACK_LEVEL: Final = 2.0
 BACK_READINGS: Final = 3
 BACK_S: Final = 60.0
 """A wave's trough is shorter (assumed)."""
-LEVEL_SILENT_S: Final = 3600.0
 
 
 @dataclass(slots=True)
@@ -56,7 +55,7 @@ class LevelWatch:
         normal = usual.level_normal
         # Far below is no way back: a sensor that fails, or water that stands elsewhere.
         if normal is None or not (
-            -ODD_LEVEL <= (level - normal) / self._swing(normal) <= BACK_LEVEL
+            -ODD_LEVEL <= (level - normal) / self._balance.level_unit(normal) <= BACK_LEVEL
         ):
             state.back = 0
             return
@@ -74,14 +73,10 @@ class LevelWatch:
         usual = self._balance.state
         if usual.level_jump == self.state.left and usual.level_normal is not None:
             # No new leap since: nothing stands elsewhere, and all that is read is there.
-            deviation += usual.level_jump / self._swing(usual.level_normal)
+            deviation += usual.level_jump / self._balance.level_unit(usual.level_normal)
         if deviation > ODD_LEVEL:
             return LevelCondition.NORMAL if self._is_back(seen_s) else LevelCondition.HIGH
         return LevelCondition.LOW if deviation < -ODD_LEVEL else LevelCondition.NORMAL
-
-    def _swing(self, normal: float) -> float:
-        """Of the usual level, as `Balance.level_deviation` counts it."""
-        return max(self._balance.state.level_spread, 1e-3 * abs(normal), 1e-6)
 
     def _is_back(self, seen_s: float) -> bool:
         state = self.state

@@ -1,6 +1,5 @@
 """Hourly summaries of one tank: the memory that slow judgements rest on."""
 
-from bisect import insort
 from dataclasses import dataclass, field
 from math import isfinite
 
@@ -138,10 +137,7 @@ class Blocks:
 
 def quantile(values: list[float], share: float) -> float:
     """Linear quantile of a list of finite numbers. ValueError when it is empty."""
-    ordered: list[float] = []
-    for value in values:
-        if isfinite(value):
-            insort(ordered, value)
+    ordered = sorted([value for value in values if isfinite(value)])
     if not ordered:
         raise ValueError("a quantile needs at least one value")
     position = share * (len(ordered) - 1)
